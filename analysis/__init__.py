@@ -1,0 +1,1 @@
+"""Pure computation on arrays and run folders. Usable without a rig."""

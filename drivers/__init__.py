@@ -1,0 +1,1 @@
+"""Speak to instruments. Know nothing of runs, grids or reports."""

@@ -1,0 +1,1 @@
+"""The controller: plans, runs, records, and the command line."""
