@@ -35,7 +35,7 @@ DEFAULT_COLUMNS: Final = 9
 SAME_PLACE_MM: Final = 0.01
 """Positions are stored to this resolution; nearer points are the same point. [mm]"""
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 Integers = NDArray[np.int64]
 
 
