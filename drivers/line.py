@@ -8,6 +8,57 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from attrs import field, frozen
+from attrs.validators import in_
+
+
+@frozen
+class SerialSettings:
+    """How characters are put on the wire.
+
+    Attributes
+    ----------
+    baud : int
+        Signalling rate; on two-level lines the bits per second. [Bd]
+    data_bits : int
+        7 or 8.
+    parity : str
+        ``"none"``, ``"even"`` or ``"odd"``.
+    stop_bits : int
+        1 or 2.
+    """
+
+    baud: int
+    data_bits: int = field(default=8, validator=in_((7, 8)))
+    parity: str = field(default="none", validator=in_(("none", "even", "odd")))
+    stop_bits: int = field(default=1, validator=in_((1, 2)))
+
+    @classmethod
+    def from_text(cls, baud: int, character_format: str) -> SerialSettings:
+        """Read the usual short form, e.g. ``"7E1"``."""
+        data_bits, parity, stop_bits = tuple(character_format)
+        return cls(
+            baud=baud,
+            data_bits=int(data_bits),
+            parity={"N": "none", "E": "even", "O": "odd"}[parity],
+            stop_bits=int(stop_bits),
+        )
+
+    @property
+    def character_format(self) -> str:
+        """The usual short form, e.g. ``"8N1"``."""
+        return f"{self.data_bits}{self.parity[0].upper()}{self.stop_bits}"
+
+    @property
+    def bits_per_byte(self) -> int:
+        """Bit times of one character: start, data, parity and stop bits."""
+        return 1 + self.data_bits + (self.parity != "none") + self.stop_bits
+
+    @property
+    def seconds_per_byte(self) -> float:
+        """Time one character takes on the wire. [s]"""
+        return self.bits_per_byte / self.baud
+
 
 class Line(Protocol):
     """Bytes out, bytes in, without waiting."""

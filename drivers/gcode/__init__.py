@@ -1,0 +1,1 @@
+"""G-code motion controllers. `dialect` knows bytes, `gantry` the line."""

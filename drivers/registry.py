@@ -1,0 +1,89 @@
+"""The kinds of instrument that a rig profile can name: the one place to add a device.
+
+Options are known without loading any driver; `make` loads the one it needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from attrs import frozen
+
+from drivers.clock import Clock
+from drivers.gcode import options as gcode
+from drivers.line import Line, SerialSettings
+from drivers.modbus import options as modbus
+from drivers.sdi12 import options as sdi12
+
+
+@frozen(kw_only=True)
+class Kind:
+    """One kind of instrument.
+
+    Attributes
+    ----------
+    name : str
+        What the profile writes as ``kind``.
+    role : str
+        ``"light_sensor"``, ``"power_meter"`` or ``"stage"``.
+    options : type
+        An attrs class; each field carries unit and explanation in its metadata.
+    make : callable
+        ``make(options, line, clock, device)`` gives the instrument; `device` is what error
+        messages call it, e.g. ``"light sensor"``.
+    line_settings : callable
+        ``line_settings(options)`` gives the settings of its port.
+    """
+
+    name: str
+    role: str
+    options: type
+    make: Callable[[Any, Line, Clock, str], Any]
+    line_settings: Callable[[Any], SerialSettings]
+
+
+def _make_quantum_sensor(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.sdi12.sensor import QuantumSensor
+
+    return QuantumSensor(options, line, clock, device)
+
+
+def _make_power_meter(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.modbus.power_meter import PowerMeter
+
+    return PowerMeter(options, line, clock, device)
+
+
+def _make_gantry(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.gcode.gantry import Gantry
+
+    return Gantry(options, line, clock, device)
+
+
+KINDS: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind(
+            name="sdi12-quantum-sensor",
+            role="light_sensor",
+            options=sdi12.QuantumSensorOptions,
+            make=_make_quantum_sensor,
+            line_settings=sdi12.line_settings,
+        ),
+        Kind(
+            name="modbus-power-meter",
+            role="power_meter",
+            options=modbus.PowerMeterOptions,
+            make=_make_power_meter,
+            line_settings=modbus.line_settings,
+        ),
+        Kind(
+            name="gcode-gantry",
+            role="stage",
+            options=gcode.GantryOptions,
+            make=_make_gantry,
+            line_settings=gcode.line_settings,
+        ),
+    )
+}
