@@ -11,10 +11,6 @@ second try. So there is none: the recorder stops, says so, and refuses everythin
 
 from __future__ import annotations
 
-import errno
-import hashlib
-import json
-import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
@@ -26,16 +22,30 @@ from attrs import define, field
 from analysis import run_folder
 from analysis.run_folder import DESCRIPTOR, EVENTS, PLAN, READINGS, RIG, EventRow, ReadingRow
 from rig import descriptor as description
-from rig.storage import OsStorage, Storage
+from rig import repair
+from rig.storage import (
+    OsStorage,
+    RecorderError,
+    Storage,
+    fill,
+    hold,
+    make_parents,
+    measure,
+    place,
+    reason,
+    release,
+    remedy,
+    write_all,
+)
 
 # Derived files can be rebuilt at any time, so they are not part of what is closed.
 _DERIVED: Final = (run_folder.SUMMARY, run_folder.REPORT, "figures")
 _NEW: Final = ".new"
 TORN: Final = "torn"
-
-
-class RecorderError(Exception):
-    """The folder cannot be written; one line says where, what, and the next step."""
+_LOGS: Final = (
+    (READINGS, run_folder.header(run_folder.READING_COLUMNS)),
+    (EVENTS, run_folder.header(run_folder.EVENT_COLUMNS)),
+)
 
 
 @define
@@ -67,10 +77,10 @@ class Recorder:
     resumed_at_s: float = 0.0
     _storage: Storage = field(alias="storage")
     _facts: dict[str, Any] = field(alias="facts")
-    _hold: int = field(alias="hold")
+    _handles: list[int] = field(alias="handles")
     _readings: _Log = field(alias="readings")
     _events: _Log = field(alias="events")
-    _oldest_s: float = math.inf
+    _oldest_s: float | None = None
     _stopped_by: str = ""
     _is_released: bool = False
 
@@ -103,28 +113,27 @@ class Recorder:
         """
         storage = storage or OsStorage()
         folder = Path(folder)
-        hold = -1
+        handles: list[int] = []
         try:
-            _make_parents(storage, folder.parent)
+            make_parents(storage, folder.parent)
             storage.make_folder(folder)
-            hold = storage.hold_folder(folder)
+            handles.append(storage.hold_folder(folder))
             storage.fsync_folder(folder.parent)
-            _place(storage, folder / PLAN, plan_text)
-            _place(storage, folder / RIG, rig_text)
+            place(storage, folder / PLAN, plan_text)
+            place(storage, folder / RIG, rig_text)
             logs = []
-            for name, columns in (
-                (READINGS, run_folder.READING_COLUMNS),
-                (EVENTS, run_folder.EVENT_COLUMNS),
-            ):
-                log = _Log(name, storage.create(folder / name))
-                logs.append(log)
-                _write_all(storage, log.handle, run_folder.header(columns))
-                storage.fsync(log.handle)
+            for name, header in _LOGS:
+                handles.append(storage.create(folder / name))
+                logs.append(_Log(name, handles[-1]))
+                write_all(storage, handles[-1], header)
+                storage.fsync(handles[-1])
+            # Before the descriptor appears, all that it speaks of must be there.
+            storage.fsync_folder(folder)
             recorder = cls(
                 folder=folder,
                 storage=storage,
                 facts=dict(descriptor),
-                hold=hold,
+                handles=handles,
                 readings=logs[0],
                 events=logs[1],
             )
@@ -135,9 +144,10 @@ class Recorder:
                 f"or go on with it by 'evenfall resume {folder}'."
             ) from None
         except OSError as error:
+            release(storage, handles)
             raise RecorderError(
-                f"{folder}: the run folder cannot be made: {_reason(error)}. Nothing was measured "
-                f"yet. {_remedy(error)}"
+                f"{folder}: the run folder cannot be made: {reason(error)}. Nothing was measured "
+                f"yet. {remedy(error)}"
             ) from None
         return recorder
 
@@ -160,54 +170,50 @@ class Recorder:
         """
         storage = storage or OsStorage()
         folder = Path(folder)
-        hold = _hold(storage, folder)
-        opened: list[_Log] = []
+        handles = [hold(storage, folder)]
         try:
-            return cls._reopen(folder, utc, storage, hold, opened)
+            return cls._reopen(folder, utc, storage, handles)
         except OSError as error:
-            _release(storage, hold, opened)
+            release(storage, handles)
             raise RecorderError(
-                f"{folder}: the run folder cannot be reopened: {_reason(error)}. What was "
-                f"acknowledged is kept. {_remedy(error)}"
+                f"{folder}: the run folder cannot be reopened: {reason(error)}. What was "
+                f"acknowledged is kept. {remedy(error)}"
             ) from None
         except BaseException:
-            _release(storage, hold, opened)
+            release(storage, handles)
             raise
 
     @classmethod
-    def _reopen(
-        cls, folder: Path, utc: datetime, storage: Storage, hold: int, opened: list[_Log]
-    ) -> Recorder:
-        found = _read_descriptor(storage, folder)
-        if found["evenfall"].get("is_closed"):
-            _check_hashes(storage, folder, found)
+    def _reopen(cls, folder: Path, utc: datetime, storage: Storage, handles: list[int]) -> Recorder:
+        found = repair.read_descriptor(storage, folder)
+        was_closed = bool(found["evenfall"].get("is_closed"))
+        if was_closed:
+            repair.check_hashes(storage, folder, found)
+        logs: list[_Log] = []
         torn: list[tuple[_Log, bytes, int]] = []
         last_s, last_utc = 0.0, utc
-        for name, columns in (
-            (READINGS, run_folder.READING_COLUMNS),
-            (EVENTS, run_folder.EVENT_COLUMNS),
-        ):
+        for name, header in _LOGS:
             data = b"".join(storage.chunks(folder / name))
-            whole = _whole_length(folder / name, data, run_folder.header(columns))
-            newest = _newest(data[:whole])
+            whole_bytes = repair.whole_length(folder / name, data, header)
+            newest = repair.newest(data[:whole_bytes])
             if newest is not None and newest[0] >= last_s:
                 last_s, last_utc = newest
-            log = _Log(name, storage.open_append(folder / name))
-            opened.append(log)
-            if whole < len(data) or not whole:
-                torn.append((log, data[whole:], whole))
+            handles.append(storage.open_append(folder / name))
+            logs.append(_Log(name, handles[-1]))
+            if whole_bytes < len(data) or not whole_bytes:
+                torn.append((logs[-1], data[whole_bytes:], whole_bytes))
         gap_s = max((utc - last_utc).total_seconds(), 0.0)
         recorder = cls(
             folder=folder,
             resumed_at_s=last_s + gap_s,
             storage=storage,
             facts=description.facts_of(found),
-            hold=hold,
-            readings=opened[0],
-            events=opened[1],
+            handles=handles,
+            readings=logs[0],
+            events=logs[1],
         )
         kept = [(log, recorder._repair(log, tail, whole), tail) for log, tail, whole in torn]
-        if found["evenfall"].get("is_closed"):
+        if was_closed:
             # From here on the hashes would be wrong; a crash must not leave them behind.
             recorder._place_descriptor()
         for log, copy, tail in kept:
@@ -229,16 +235,14 @@ class Recorder:
         if not storage.is_folder(torn):
             storage.make_folder(torn)
             storage.fsync_folder(self.folder)
-        number = len(storage.files(torn)) + 1
+        taken = [int(path.stem) for path in storage.files(torn) if path.stem.isdecimal()]
+        number = max(taken, default=0) + 1
         copy = f"{TORN}/{number:03d}.bin"
-        _place(storage, self.folder / copy, tail)
+        place(storage, self.folder / copy, tail)
         storage.fsync_folder(torn)
         storage.truncate(log.handle, whole_bytes)
         if not whole_bytes:  # torn inside its own header
-            columns = (
-                run_folder.READING_COLUMNS if log.name == READINGS else run_folder.EVENT_COLUMNS
-            )
-            _write_all(storage, log.handle, run_folder.header(columns))
+            write_all(storage, log.handle, dict(_LOGS)[log.name])
         storage.fsync(log.handle)
         return copy
 
@@ -263,8 +267,8 @@ class Recorder:
         self._append(self._events, run_folder.encode_event(row), row.elapsed_s)
 
     @property
-    def oldest_unacknowledged_s(self) -> float:
-        """Elapsed time of the oldest row not yet acknowledged; infinity if there is none. [s]"""
+    def oldest_unacknowledged_s(self) -> float | None:
+        """Elapsed time of the oldest row not yet acknowledged, or None. [s]"""
         return self._oldest_s
 
     def acknowledge(self) -> None:
@@ -283,11 +287,11 @@ class Recorder:
                 except OSError as error:
                     self._stop(
                         f"{self.folder / log.name}: the disk did not confirm the last rows: "
-                        f"{_reason(error)}. Everything acknowledged before is kept; the recorder "
+                        f"{reason(error)}. Everything acknowledged before is kept; the recorder "
                         f"has stopped. Check the disk, then 'evenfall resume {self.folder}'."
                     )
                 log.is_dirty = False
-        self._oldest_s = math.inf
+        self._oldest_s = None
 
     def attach(self, name: str, data: bytes) -> None:
         """Add one more file to the folder, once; return when it is on the disk.
@@ -299,10 +303,10 @@ class Recorder:
         """
         self._refuse_if_stopped()
         try:
-            _place(self._storage, self.folder / name, data)
+            place(self._storage, self.folder / name, data)
             self._storage.fsync_folder(self.folder)
         except OSError as error:
-            self._stop(f"{self.folder / name}: cannot be written: {_reason(error)}.")
+            self._stop(f"{self.folder / name}: cannot be written: {reason(error)}. {remedy(error)}")
 
     def close(self, facts: Mapping[str, Any] | None = None) -> None:
         """Acknowledge, write sizes and hashes into the descriptor, release the folder.
@@ -323,8 +327,8 @@ class Recorder:
             self._place_descriptor(is_closed=True)
         except OSError as error:
             self._stop(
-                f"{self.folder / DESCRIPTOR}: the run could not be closed: {_reason(error)}. All "
-                f"readings are kept, only their hashes are missing. {_remedy(error)}"
+                f"{self.folder / DESCRIPTOR}: the run could not be closed: {reason(error)}. All "
+                f"readings are kept, only their hashes are missing. {remedy(error)}"
             )
         self.release()
 
@@ -333,7 +337,7 @@ class Recorder:
         if not self._is_released:
             self._is_released = True
             self._stopped_by = self._stopped_by or f"{self.folder}: the recorder was released"
-            _release(self._storage, self._hold, [self._readings, self._events])
+            release(self._storage, self._handles)
 
     def __enter__(self) -> Recorder:
         return self
@@ -349,13 +353,14 @@ class Recorder:
     def _append(self, log: _Log, line: bytes, elapsed_s: float) -> None:
         self._refuse_if_stopped()
         log.is_dirty = True
-        self._oldest_s = min(self._oldest_s, elapsed_s)
+        self._oldest_s = elapsed_s if self._oldest_s is None else min(self._oldest_s, elapsed_s)
         try:
-            _write_all(self._storage, log.handle, line)
+            write_all(self._storage, log.handle, line)
         except OSError as error:
             self._stop(
-                f"{self.folder / log.name}: cannot be written: {_reason(error)}. Everything "
-                f"acknowledged is kept; the recorder has stopped. {_remedy(error)}"
+                f"{self.folder / log.name}: cannot be written: {reason(error)}. Everything "
+                f"acknowledged is kept; the recorder has stopped. {remedy(error)} Then "
+                f"'evenfall resume {self.folder}'."
             )
 
     def _refuse_if_stopped(self) -> None:
@@ -378,7 +383,7 @@ class Recorder:
         closed = []
         if is_closed:
             for path, name in zip(files, inside, strict=True):
-                size, sha256 = _measure(storage, path)
+                size, sha256 = measure(storage, path)
                 closed.append(description.FileFacts(path=name, size_bytes=size, sha256=sha256))
         data = description.encode(
             description.build(self.folder.name, self._facts, inside, closed=closed)
@@ -389,146 +394,6 @@ class Recorder:
             storage.truncate(handle, 0)
         else:
             handle = storage.create(new)
-        _fill(storage, handle, data)
+        fill(storage, handle, data)
         storage.rename(new, self.folder / DESCRIPTOR)
         storage.fsync_folder(self.folder)
-
-
-def _make_parents(storage: Storage, folder: Path) -> None:
-    missing = []
-    while not storage.is_folder(folder) and folder != folder.parent:
-        missing.append(folder)
-        folder = folder.parent
-    for path in reversed(missing):
-        try:
-            storage.make_folder(path)
-        except FileExistsError:
-            raise NotADirectoryError(errno.ENOTDIR, f"{path} is a file, not a folder") from None
-        storage.fsync_folder(path.parent)
-
-
-def _place(storage: Storage, path: Path, data: bytes) -> None:
-    _fill(storage, storage.create(path), data)
-
-
-def _fill(storage: Storage, handle: int, data: bytes) -> None:
-    try:
-        _write_all(storage, handle, data)
-        storage.fsync(handle)
-    finally:
-        storage.close(handle)
-
-
-def _write_all(storage: Storage, handle: int, data: bytes) -> None:
-    while data:
-        taken = storage.write(handle, data)
-        if not taken:
-            raise OSError(errno.EIO, "the disk takes no more bytes")
-        data = data[taken:]
-
-
-def _release(storage: Storage, hold: int, logs: list[_Log]) -> None:
-    for handle in (*(log.handle for log in logs), hold):
-        try:
-            storage.close(handle)
-        except OSError:
-            continue  # nothing can be done, and nothing acknowledged depends on it
-
-
-def _hold(storage: Storage, folder: Path) -> int:
-    try:
-        return storage.hold_folder(folder)
-    except BlockingIOError:
-        raise RecorderError(
-            f"{folder}: another program is recording into this folder. Wait for it or stop it; "
-            "two can never share one."
-        ) from None
-    except OSError as error:
-        raise RecorderError(
-            f"{folder}: cannot be opened as a run folder: {_reason(error)}. Give a folder made "
-            "by 'evenfall run' or 'evenfall enter'."
-        ) from None
-
-
-def _read_descriptor(storage: Storage, folder: Path) -> dict[str, Any]:
-    path = folder / DESCRIPTOR
-    try:
-        found = json.loads(b"".join(storage.chunks(path)))
-        written = found["evenfall"]["format"]
-        if not isinstance(written, int):
-            raise TypeError(f"format is {written!r}")
-    except FileNotFoundError:
-        raise RecorderError(
-            f"{folder}: not a run folder ({DESCRIPTOR} is not there). Give a folder made by "
-            "'evenfall run' or 'evenfall enter'."
-        ) from None
-    except (ValueError, KeyError, TypeError) as error:
-        raise RecorderError(
-            f"{path}: not a descriptor of a run ({error}). Restore it from a copy."
-        ) from None
-    if written > run_folder.FORMAT:
-        raise RecorderError(
-            f"{path}: run-folder format {written}, this version writes up to "
-            f"{run_folder.FORMAT}. Use a newer Evenfall."
-        )
-    return dict(found)
-
-
-def _check_hashes(storage: Storage, folder: Path, found: Mapping[str, Any]) -> None:
-    for resource in found["resources"]:
-        if resource["path"] in (READINGS, EVENTS) and "hash" in resource:
-            _, sha256 = _measure(storage, folder / resource["path"])
-            if resource["hash"] != f"sha256:{sha256}":
-                raise RecorderError(
-                    f"{folder / resource['path']}: edited by another program since the run was "
-                    "closed (its SHA-256 differs). Restore it from a copy."
-                )
-
-
-def _whole_length(path: Path, data: bytes, header: bytes) -> int:
-    """Return the length of a file up to its last whole row; 0 if its header is torn. [bytes]"""
-    if header.startswith(data) and len(data) < len(header):
-        return 0
-    sound, damage, tail_start = run_folder.split_rows(data, path.name)
-    if any("edited by another program" in found.problem for found in damage):
-        raise RecorderError(
-            f"{path}: edited by another program: no CRC-32 matches its row. Restore it from a "
-            "copy; nothing was changed."
-        )
-    if not data.startswith(header):
-        raise RecorderError(
-            f"{path}: the header is not that of a run. It was edited or is of another format; "
-            "restore it from a copy. Nothing was changed."
-        )
-    # Behind the last row whose CRC holds there may be whole lines of rubbish as well: sectors
-    # that a power cut left half written.
-    last = sound.rstrip(b"\n").rfind(b"\n") + 1
-    return data.rfind(sound[last:], 0, tail_start) + len(sound) - last
-
-
-def _newest(data: bytes) -> tuple[float, datetime] | None:
-    rows = data.rstrip(b"\n").split(b"\n")[1:]
-    if not rows:
-        return None
-    elapsed_s, utc = rows[-1].decode(errors="replace").split(",", 2)[:2]
-    return float(elapsed_s), datetime.fromisoformat(utc)
-
-
-def _measure(storage: Storage, path: Path) -> tuple[int, str]:
-    digest, size = hashlib.sha256(), 0
-    for piece in storage.chunks(path):
-        digest.update(piece)
-        size += len(piece)
-    return size, digest.hexdigest()
-
-
-def _reason(error: OSError) -> str:
-    return error.strerror or str(error)
-
-
-def _remedy(error: OSError) -> str:
-    if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return "Free some space on this disk, then go on with 'evenfall resume'."
-    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return "Give a place that you may write to."
-    return "Check the disk and the path."

@@ -12,6 +12,7 @@ about the order in which unconfirmed changes reach the disk.
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import sys
 from collections.abc import Iterator
@@ -163,3 +164,92 @@ class OsStorage:
     def files(self, folder: Path) -> list[Path]:
         """Return all files in a folder and the folders in it, sorted."""
         return sorted(path for path in folder.rglob("*") if path.is_file())
+
+
+class RecorderError(Exception):
+    """The folder cannot be written; one line says where, what, and the next step."""
+
+
+def make_parents(storage: Storage, folder: Path) -> None:
+    """Make the folders above a run that are missing, each on the disk before the next."""
+    missing = []
+    while not storage.is_folder(folder) and folder != folder.parent:
+        missing.append(folder)
+        folder = folder.parent
+    for path in reversed(missing):
+        try:
+            storage.make_folder(path)
+        except FileExistsError:
+            raise NotADirectoryError(errno.ENOTDIR, f"{path} is a file, not a folder") from None
+        storage.fsync_folder(path.parent)
+
+
+def place(storage: Storage, path: Path, data: bytes) -> None:
+    """Create a file with these bytes; return when they are on the disk, its name not yet."""
+    fill(storage, storage.create(path), data)
+
+
+def fill(storage: Storage, handle: int, data: bytes) -> None:
+    """Write, fsync and close."""
+    try:
+        write_all(storage, handle, data)
+        storage.fsync(handle)
+    finally:
+        storage.close(handle)
+
+
+def write_all(storage: Storage, handle: int, data: bytes) -> None:
+    """Write all of it, however short the single writes are."""
+    while data:
+        taken = storage.write(handle, data)
+        if not taken:
+            raise OSError(errno.EIO, "the disk takes no more bytes")
+        data = data[taken:]
+
+
+def measure(storage: Storage, path: Path) -> tuple[int, str]:
+    """Return size [bytes] and SHA-256 of a file."""
+    digest, size = hashlib.sha256(), 0
+    for piece in storage.chunks(path):
+        digest.update(piece)
+        size += len(piece)
+    return size, digest.hexdigest()
+
+
+def reason(error: OSError) -> str:
+    """Say what the system said."""
+    return error.strerror or str(error)
+
+
+def remedy(error: OSError) -> str:
+    """Say what the person at the bench can do about it."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return "Free some space on this disk."
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return "Give a place that you may write to."
+    return "Check the disk and the path."
+
+
+def release(storage: Storage, handles: list[int]) -> None:
+    """Give handles back, the folder last of all as it was taken first."""
+    while handles:
+        try:
+            storage.close(handles.pop())
+        except OSError:
+            continue  # nothing can be done, and nothing acknowledged depends on it
+
+
+def hold(storage: Storage, folder: Path) -> int:
+    """Take an existing run folder, or say in one line why not."""
+    try:
+        return storage.hold_folder(folder)
+    except BlockingIOError:
+        raise RecorderError(
+            f"{folder}: another program is recording into this folder. Wait for it or stop it; "
+            "two can never share one."
+        ) from None
+    except OSError as error:
+        raise RecorderError(
+            f"{folder}: cannot be opened as a run folder: {reason(error)}. Give a folder made "
+            "by 'evenfall run' or 'evenfall enter'."
+        ) from None
