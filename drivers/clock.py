@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import math
 import select
 import time
 from collections.abc import Callable, Sequence
@@ -127,9 +128,17 @@ class VirtualClock:
         heapq.heappush(self._events, (elapsed_s, next(self._order), action))
 
     def wait_until(self, elapsed_s: float, *, watching: Sequence[Watchable] = ()) -> None:
-        """Advance to the deadline through all scheduled events; stop where a line is readable."""
+        """Advance to the deadline through all scheduled events; stop where a line is readable.
+
+        Raises
+        ------
+        RuntimeError
+            Waiting for ever while nothing is due: on a real clock this would hang.
+        """
         while not any(line.readable() for line in watching):
             if not self._events or self._events[0][0] > elapsed_s:
+                if elapsed_s == math.inf:
+                    raise RuntimeError("waiting for ever, and nothing is due to happen")
                 self._elapsed_s = max(self._elapsed_s, elapsed_s)
                 return
             due_s, _, action = heapq.heappop(self._events)

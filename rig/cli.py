@@ -1,0 +1,188 @@
+"""The command line: ``evenfall COMMAND``.
+
+Nothing heavy is imported until a command needs it. Exit codes: 0 done, 1 the measurement
+failed or was refused, 2 usage or configuration, 130 stopped by the operator.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+DONE, FAILED, USAGE, STOPPED = 0, 1, 2, 130
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except KeyboardInterrupt:
+        _complain("stopped by the operator")
+        return STOPPED
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of our output went away; there is nobody to tell
+        return FAILED
+    except Exception as error:
+        return _explain(error)
+
+
+def _explain(error: Exception) -> int:
+    """Turn what a command could not do into one message and its exit code."""
+    from analysis.grid import GridError
+    from analysis.lab_folder import LabFolderError
+    from analysis.run_folder import RunFolderError
+    from drivers.errors import DriverError
+    from rig.faults import RunStopped
+    from rig.recorder import RecorderError
+    from rig.toml_faults import ConfigError
+
+    if isinstance(error, RunStopped):
+        _complain(f"run stopped: {error.reason}")
+        return error.exit_code
+    if isinstance(error, ConfigError | GridError):
+        _complain(str(error))
+        return USAGE
+    if isinstance(error, DriverError | RecorderError | RunFolderError | LabFolderError):
+        _complain(str(error))
+        return FAILED
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        _complain(f"{where}{error.strerror or error}")
+        return FAILED
+    import traceback
+
+    kept = Path("evenfall-defect.txt")
+    kept.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+    _complain(
+        f"a defect in Evenfall, not in your bench: {type(error).__name__}: {error}. What was "
+        f"measured is kept. Please report it with {kept.resolve()}."
+    )
+    return FAILED
+
+
+def _complain(message: str) -> None:
+    print(f"evenfall: {message}", file=sys.stderr, flush=True)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="evenfall",
+        description="Map the light under a horticultural lamp or reflector, and say how many "
+        "photons reach the plane per joule from the wall, how evenly, and how sure that is.",
+    )
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    def add(name: str, body: Callable[[argparse.Namespace], int], what: str, example: str):  # type: ignore[no-untyped-def]
+        command = commands.add_parser(
+            name,
+            help=what,
+            description=what[0].upper() + what[1:] + ".",
+            epilog=f"example: {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        command.set_defaults(command=body)
+        return command
+
+    demo = add(
+        "demo",
+        _demo,
+        "see the whole job done on the virtual bench",
+        "evenfall demo",
+    )
+    demo.add_argument(
+        "--out", type=Path, default=Path("evenfall-demo"), help="folder for the demo's lab folder"
+    )
+
+    run = add(
+        "run",
+        _run,
+        "measure what a plan says, on the bench that a profile describes",
+        "evenfall run plan.toml --rig rig.toml",
+    )
+    run.add_argument("plan", type=Path, help="test plan, e.g. plan.toml")
+    run.add_argument("--rig", type=Path, default=Path("rig.toml"), help="rig profile")
+    run.add_argument("--lab", type=Path, default=Path("lab"), help="lab folder to keep the run in")
+
+    enter = add(
+        "enter",
+        _enter,
+        "turn a hand-measured table into a run folder and its report",
+        "evenfall enter sheet.csv --width-mm 1200 --depth-mm 1200 --mounting-height-mm 450 "
+        '--wall-power-w 612 --device "Reflector A"',
+    )
+    from rig.enter_options import add_enter_arguments
+
+    add_enter_arguments(enter)
+
+    report = add(
+        "report",
+        _report,
+        "write the report of one or more run folders",
+        "evenfall report lab/runs/2026-01-05T1800Z-reflector-a",
+    )
+    report.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="run folder")
+    report.add_argument(
+        "--out", type=Path, help="file to write; default report.html in the (first) run folder"
+    )
+
+    simulate = add(
+        "simulate",
+        _simulate,
+        "open the virtual bench on pseudo-terminals, for a run through real serial ports",
+        "evenfall simulate --scenario quick --out bench",
+    )
+    simulate.add_argument("--scenario", default="quick", help="name or TOML file of a scenario")
+    simulate.add_argument("--device", help="which of the scenario's devices hangs there")
+    simulate.add_argument("--mounting-height-mm", type=float, help="how high it hangs")
+    simulate.add_argument(
+        "--out", type=Path, default=Path("bench"), help="folder for rig.toml and plan.toml"
+    )
+    simulate.add_argument(
+        "--light-after", type=float, metavar="SECONDS", help="light the lamp by itself after this"
+    )
+    return parser
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from rig.demo.show import show
+
+    return show(options.out)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from rig.command_run import run_command
+
+    return run_command(options.plan, options.rig, options.lab)
+
+
+def _enter(options: argparse.Namespace) -> int:
+    from rig.enter import run_enter
+
+    return run_enter(options)
+
+
+def _report(options: argparse.Namespace) -> int:
+    from rig.command_report import report_command
+
+    return report_command(options.runs, options.out)
+
+
+def _simulate(options: argparse.Namespace) -> int:
+    from rig.simulate import simulate
+
+    return simulate(
+        options.scenario,
+        device=options.device,
+        mounting_height_mm=options.mounting_height_mm,
+        out=options.out,
+        light_after_s=options.light_after,
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

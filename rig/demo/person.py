@@ -1,0 +1,71 @@
+"""The virtual person: does on the virtual bench what a tester would do by hand."""
+
+from __future__ import annotations
+
+from drivers.clock import VirtualClock
+from drivers.simulated.bench import VirtualBench
+from rig.operator import Prompt
+
+#: How long the virtual person takes to do what was asked and answer. [s]
+TAKES_S = 20.0
+
+
+class VirtualPerson:
+    """Answers every prompt with the usual answer, after doing what it says.
+
+    Parameters
+    ----------
+    bench : VirtualBench
+        The lamp is switched, and the device hung, here.
+    clock : VirtualClock
+    device : str
+        The device to hang when a height is asked for.
+    """
+
+    def __init__(self, bench: VirtualBench, clock: VirtualClock, device: str) -> None:
+        self._bench = bench
+        self._clock = clock
+        self._device = device
+        self._answer: str | None = None
+
+    def ask(self, prompt: Prompt) -> None:
+        """Go and do it; the answer is there `TAKES_S` later."""
+
+        def do() -> None:
+            now_s = self._clock.elapsed_s()
+            if prompt.kind == "lamp-on":
+                self._bench.switch_lamp(True, now_s)
+            elif prompt.kind == "lamp-off":
+                self._bench.switch_lamp(False, now_s)
+            elif prompt.kind == "height" and prompt.value_mm is not None:
+                self._bench.hang(self._device, prompt.value_mm, now_s)
+            self._answer = prompt.choices[0]
+
+        self._clock.call_at(self._clock.elapsed_s() + TAKES_S, do)
+
+    def answer(self) -> str | None:
+        """Return the answer once it is there."""
+        answer, self._answer = self._answer, None
+        return answer
+
+    def fileno(self) -> int | None:
+        """Return None: nothing of the operating system to wait on."""
+        return None
+
+    def readable(self) -> bool:
+        """Say whether the answer is there."""
+        return self._answer is not None
+
+
+class NoStop:
+    """Nobody asks a demo to stop; the terminal's own Ctrl-C ends it."""
+
+    reason: str | None = None
+
+    def fileno(self) -> int | None:
+        """Return None: nothing of the operating system to wait on."""
+        return None
+
+    def readable(self) -> bool:
+        """Return False, always."""
+        return False

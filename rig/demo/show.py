@@ -1,0 +1,97 @@
+"""`evenfall demo`: three reflectors over one lamp, from bytes to verdict, on the virtual clock.
+
+Each device is one run through the real drivers, the real sequence and the real run folder; only
+the far end of the lines, and the time, are virtual. The runs are independent, so two go on at
+once.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import shutil
+from concurrent.futures import ProcessPoolExecutor
+from importlib.resources import files
+from pathlib import Path
+
+from rich.console import Console
+
+from analysis import lab_folder, run_folder
+from analysis.comparison import rank
+from analysis.report import write_report
+from rig.build import build
+from rig.demo.person import NoStop, VirtualPerson
+from rig.plan import read_plan
+from rig.profile import read_profile
+from rig.progress import QuietProgress
+from rig.results import derive, show_results
+from rig.run import run
+
+#: When the demo's report was made: an input, so that the report is the same each time.
+MADE_UTC = "2026-01-06T06:00:00Z"
+
+
+def show(out: Path) -> int:
+    """Run the demo into a folder of its own and print what came out."""
+    console = Console(highlight=False)
+    out = Path(out)
+    if out.exists():
+        if not (out / "demo.txt").is_file():
+            console.print(
+                f"{out}: exists, and is not a demo's folder. Give another one with --out.",
+                markup=False,
+            )
+            return 2
+        shutil.rmtree(out)
+    out.mkdir(parents=True)
+    (out / "demo.txt").write_text(
+        "Invented data of the virtual bench. 'evenfall demo' replaces this whole folder.\n",
+        encoding="utf-8",
+    )
+    lab_folder.create(out / "lab", name="Demo lab")
+    plans = _write_inputs(out)
+    console.print(
+        "An invented seed-breeding room compares three reflectors over one 600 W lamp.\n"
+        f"Virtual bench, virtual time: {len(plans)} evenings, dark reading to last point.",
+        markup=False,
+    )
+    start = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(max_workers=2, mp_context=start) as pool:
+        folders = []
+        for plan, folder in zip(plans, pool.map(_measure, plans), strict=True):
+            folders.append(folder)
+            console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
+    runs = [run_folder.load(folder) for folder in folders]
+    report = write_report(runs, out / "report.html", made_utc=MADE_UTC)
+    return _tell(runs, report, console)
+
+
+def _write_inputs(out: Path) -> list[Path]:
+    source = files("rig.demo")
+    for name in ("rig.toml",):
+        (out / name).write_bytes(source.joinpath(name).read_bytes())
+    plans = []
+    for name in sorted(entry.name for entry in source.iterdir()):
+        if name.startswith("plan-") and name.endswith(".toml"):
+            (out / name).write_bytes(source.joinpath(name).read_bytes())
+            plans.append(out / name)
+    return plans
+
+
+def _measure(plan_path: Path) -> Path:
+    plan, profile = read_plan(plan_path), read_profile(plan_path.parent / "rig.toml")
+    bench = build(profile, plan.device.name)
+    person = VirtualPerson(bench.virtual, bench.clock, plan.device.name)
+    try:
+        folder = run(
+            plan,
+            profile,
+            plan_path.parent / "lab",
+            bench=bench,
+            operator=person,
+            stop=NoStop(),
+            progress=QuietProgress(),
+        )
+    finally:
+        bench.close()
+    derive(folder, made_utc=MADE_UTC)
+    return folder

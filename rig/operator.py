@@ -1,0 +1,147 @@
+"""The person at the bench: questions put to them, and their wish to stop.
+
+Questions are two-phase like everything else, so the wall-power log goes on while a person
+thinks. `TerminalOperator` asks on the terminal; the demo has its own (`rig/demo/`).
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Callable
+from types import FrameType
+from typing import IO, Protocol
+
+from attrs import field, frozen
+
+
+@frozen(kw_only=True)
+class Prompt:
+    """One question.
+
+    Attributes
+    ----------
+    kind : str
+        What it is about, for the record: ``"cautions"``, ``"lamp-off"``, ``"lamp-on"``,
+        ``"height"``, ``"timeout"``, ``"suspect"``.
+    text : str
+        What to do and how to check that it is done.
+    choices : tuple of str
+        Allowed answers, the usual one first.
+    value_mm : float, optional
+        The mounting height, where it is asked for. [mm]
+    """
+
+    kind: str
+    text: str
+    choices: tuple[str, ...] = field(default=("done", "stop"))
+    value_mm: float | None = None
+
+
+class Operator(Protocol):
+    """Somebody, or something, that answers."""
+
+    def ask(self, prompt: Prompt) -> None:
+        """Put a question; the answer comes from `answer`."""
+        ...
+
+    def answer(self) -> str | None:
+        """Return one of the choices, or None before there is a valid answer."""
+        ...
+
+    def fileno(self) -> int | None:
+        """Return the descriptor a clock can wait on, or None."""
+        ...
+
+    def readable(self) -> bool:
+        """Say whether an answer may be waiting."""
+        ...
+
+
+class TerminalOperator:
+    """Asks on the terminal and reads whole lines from the keyboard."""
+
+    def __init__(
+        self, source: IO[str] | None = None, show: Callable[[str], None] | None = None
+    ) -> None:
+        self._fd = (source or sys.stdin).fileno()
+        self._show = show or (lambda text: print(text, flush=True))
+        self._typed = b""
+        self._at_end = False
+        self._prompt: Prompt | None = None
+
+    def ask(self, prompt: Prompt) -> None:
+        """Show the question and its choices."""
+        self._prompt = prompt
+        self._show(f"\n{prompt.text}\n[{' / '.join(prompt.choices)}] ")
+
+    def fileno(self) -> int | None:
+        """Return the keyboard's descriptor; None once it has closed."""
+        return None if self._at_end else self._fd
+
+    def readable(self) -> bool:
+        """Say whether a whole line, or the end of input, is at hand."""
+        return b"\n" in self._typed or self._at_end
+
+    def answer(self) -> str | None:
+        """Return a choice once one was typed; an unknown answer is asked again."""
+        if self._prompt is None:
+            raise RuntimeError("answer() before ask()")
+        if b"\n" not in self._typed and not self._at_end:
+            self._take()
+        if b"\n" not in self._typed:
+            if self._at_end:
+                # Nobody is there any more: the safe answer is to stop.
+                return "stop" if "stop" in self._prompt.choices else self._prompt.choices[-1]
+            return None
+        line, self._typed = self._typed.split(b"\n", 1)
+        typed = line.decode(errors="replace").strip().lower()
+        fitting = [choice for choice in self._prompt.choices if choice.startswith(typed)]
+        if typed and len(fitting) == 1:
+            self._prompt = None
+            return fitting[0]
+        self._show(f"{typed!r} is not one of: {', '.join(self._prompt.choices)}. Type one of them.")
+        return None
+
+    def _take(self) -> None:
+        data = os.read(self._fd, 4096)
+        if data:
+            self._typed += data
+        else:
+            self._at_end = True
+
+
+class StopRequest:
+    """Ctrl-C, a terminated session or a closed terminal, seen by the loop at its next step.
+
+    The handler only leaves a mark and wakes the loop through a pipe: a row that is being
+    written is finished first.
+    """
+
+    SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+    def __init__(self) -> None:
+        self.reason: str | None = None
+        self._wake_read, self._wake_write = os.pipe()
+        os.set_blocking(self._wake_write, False)
+        self._previous = {number: signal.signal(number, self._mark) for number in self.SIGNALS}
+
+    def _mark(self, number: int, frame: FrameType | None) -> None:
+        self.reason = f"stopped by the operator ({signal.Signals(number).name})"
+        os.write(self._wake_write, b"!")
+
+    def fileno(self) -> int | None:
+        """Return the end of the pipe that the handler wakes."""
+        return self._wake_read
+
+    def readable(self) -> bool:
+        """Say whether a stop was asked for."""
+        return self.reason is not None
+
+    def release(self) -> None:
+        """Put back the handlers that were there before."""
+        for number, handler in self._previous.items():
+            signal.signal(number, handler)
+        os.close(self._wake_read)
+        os.close(self._wake_write)

@@ -1,0 +1,78 @@
+"""From a run folder to what a person looks at: summary, report, pictures, table."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from analysis import run_folder
+from analysis.report import write_map_png, write_report
+from analysis.summary import MapSummary, RunSummary, summarise
+
+
+def derive(folder: Path, *, made_utc: str) -> RunSummary:
+    """Write summary, report and a picture of each map into a run folder.
+
+    Raises
+    ------
+    RunFolderError
+        Not a run folder.
+    """
+    run = run_folder.load(folder)
+    summary = summarise(run)
+    text = json.dumps(summary.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
+    (folder / run_folder.SUMMARY).write_text(text + "\n", encoding="utf-8")
+    write_report([run], folder / run_folder.REPORT, made_utc=made_utc)
+    figures = folder / "figures"
+    figures.mkdir(exist_ok=True)
+    for one in summary.maps:
+        name = f"map-installation-{one.installation}-{one.mounting_height_mm:.0f}-mm.png"
+        write_map_png(summary, one, figures / name)
+    return summary
+
+
+def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
+    """Print one line for each map."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("device")
+    for heading in (
+        "height\nmm",
+        "plane efficacy\nµmol/J",
+        "delivered flux\nµmol/s",
+        "mean PPFD\nµmol/m²/s",
+        "min/mean\n(grid)",
+        "CV\n%",
+        "wall power\nW",
+        "hot\nspots",
+    ):
+        table.add_column(heading, justify="right")
+    for summary in summaries:
+        for number, one in enumerate(summary.maps):
+            table.add_row(summary.device if not number else "", *_cells(one))
+    console.print(table)
+    for summary in summaries:
+        for remark in summary.remarks:
+            console.print(f"{summary.device}: {remark}", markup=False)
+
+
+def _cells(one: MapSummary) -> list[str]:
+    def shown(value: float | None, decimals: int) -> str:
+        return "not stated" if value is None else f"{value:.{decimals}f}"
+
+    spread = one.uniformity
+    return [
+        f"{one.mounting_height_mm:.0f}",
+        shown(one.plane_efficacy_umol_j, 3),
+        shown(one.delivered_flux_umol_s, 0),
+        shown(one.mean_ppfd_umol_m2_s, 0),
+        "not stated"
+        if spread is None
+        else f"{spread.min_to_mean:.2f} ({one.grid.rows}×{one.grid.columns})",
+        "not stated" if spread is None else f"{100 * spread.coefficient_of_variation:.1f}",
+        shown(one.mean_wall_power_w, 1),
+        str(sum(spot.kind == "hot" for spot in one.spots)),
+    ]

@@ -1,0 +1,112 @@
+"""`evenfall run`: from a plan and a profile to a closed run folder.
+
+The order matters: everything that can be refused is refused before a folder is made, the
+folder exists before anything moves, and whatever ends the run, the ports are released and
+what was read is on disk.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from analysis import lab_folder
+from analysis.grid import grid_from_plan
+from analysis.stabilisation import rule_from_plan
+from drivers.errors import DriverError
+from rig.attendant import Attendant, StopRequested
+from rig.build import Bench, build
+from rig.faults import RunStopped
+from rig.operator import Operator
+from rig.plan import Plan
+from rig.profile import Profile
+from rig.progress import RunProgress
+from rig.recorder import Recorder, RecorderError
+from rig.sequence import Sequence
+
+
+def run(
+    plan: Plan,
+    profile: Profile,
+    lab: Path,
+    *,
+    bench: Bench,
+    operator: Operator,
+    stop: StopRequested,
+    progress: RunProgress,
+) -> Path:
+    """Measure what the plan says and return the closed run folder.
+
+    Raises
+    ------
+    RunStopped
+        The run ended early; `folder` of the exception's note is complete up to that moment.
+    RecorderError
+        The folder could not be made or written.
+    """
+    grid = grid_from_plan(plan.raw)
+    rule = rule_from_plan(plan.raw)
+    utc = bench.clock.utc()
+    folder = lab_folder.new_run_folder(lab, utc, plan.device.name)
+    recorder = Recorder.create(
+        folder,
+        descriptor={
+            "title": plan.test.name,
+            "created": utc.isoformat(timespec="seconds"),
+            "instruments": describe_instruments(profile),
+        },
+        plan_text=plan.text,
+        rig_text=profile.text,
+    )
+    attendant = Attendant(
+        bench.clock,
+        bench.instruments,
+        recorder,
+        operator,
+        stop,
+        power_interval_s=plan.sampling.power_interval_s,
+        origin_mm=bench.origin_mm,
+    )
+    with recorder:
+        try:
+            attendant.event("run-begun", plan.device.name, plan.test.name)
+            Sequence(plan, grid, rule, attendant, progress).run()
+        except RecorderError:
+            _make_safe(attendant)
+            raise
+        except BaseException as fault:
+            _make_safe(attendant)
+            reason = fault.reason if isinstance(fault, RunStopped) else repr(fault)
+            attendant.event("stopped", "", reason)
+            recorder.close()
+            raise
+        finally:
+            progress.hold()
+        recorder.close()
+    return folder
+
+
+def _make_safe(attendant: Attendant) -> None:
+    """Stop motion; a port that is gone cannot be told, and must not hide the first fault."""
+    try:
+        attendant.cancel_all()
+    except DriverError as fault:
+        attendant.event("fault", "stage", f"could not be told to stop: {fault}")
+
+
+def describe_instruments(profile: Profile) -> list[dict[str, Any]]:
+    """Return what the descriptor says about each instrument: kind, port, provenance."""
+    described = []
+    for section, entry in profile.instruments().items():
+        options = entry.options
+        described.append(
+            {
+                "name": section,
+                "kind": entry.kind,
+                "port": options.port,
+                "serial_number": options.serial_number,
+                "calibrated_on": str(options.calibrated_on or "") or None,
+                "calibration_due": str(options.calibration_due or "") or None,
+            }
+        )
+    return described

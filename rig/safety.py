@@ -1,0 +1,36 @@
+"""The cautions, once; shown before a run and printed in the report's neighbourhood.
+
+Evenfall is not a safety device. The hard-wired thermal cut-out and timer on the lamp's feed,
+outside the computer, remain required whatever this program does.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+CAUTIONS: Final = (
+    "Mains: ballast, ignitor and meter wiring is work for a licensed electrician under local "
+    "codes; use a residual-current device. Ignitors put out kilovolts.",
+    "Discharge lamps: arc tubes run near 1,000 °C and may burst; a broken outer bulb gives off "
+    "short-wave UV that burns eyes and skin. Keep out from below a bare lamp; switch off first, "
+    "then look. Do not restrike or re-lamp a hot lamp.",
+    "Heat: nothing flammable under or near the reflector; a thermal cut-out and a timer that do "
+    "not pass through the computer sit in the lamp's feed.",
+    "Moving axes: keep hands, hair and cables out of the test area while the stage may move. Stop "
+    "in this program is not an emergency stop; have a hard-wired one within reach.",
+    "Do not leave a lit bench alone in attended mode.",
+)
+
+
+def cautions_text(lamp_kind: str) -> str:
+    """Return the cautions as the operator is shown them before a run."""
+    lines = ["CAUTIONS - read before you go on"]
+    lines += [f"  {number}. {text}" for number, text in enumerate(CAUTIONS, start=1)]
+    if lamp_kind in ("metal halide", "ceramic metal halide"):
+        lines.append(
+            "  Metal halide: enclosed or open-rated lamp as marked, in its burning position; lamps "
+            "in continuous use are switched off for at least 15 minutes once a week."
+        )
+    if lamp_kind == "LED":
+        lines.append("  LED: do not look into the lit device; blue light can harm the retina.")
+    return "\n".join(lines)
