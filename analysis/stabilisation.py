@@ -22,6 +22,8 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.line_fit import fit_line, student_t
+
 Floats = NDArray[np.floating[Any]]
 
 _UNCHECKED: Final = "from memory, not checked against the text; no compliance is claimed"
@@ -358,21 +360,6 @@ def resolvability(
     )
 
 
-def student_t(probability: float, degrees_of_freedom: float) -> float:
-    """Quantile of Student's t distribution, one-sided.
-
-    Parameters
-    ----------
-    probability : float
-        Probability below the quantile. [unitless]
-    degrees_of_freedom : float
-        Above 0. [unitless]
-    """
-    from scipy.special import stdtrit  # here, so that importing this module stays quick
-
-    return float(stdtrit(degrees_of_freedom, probability))
-
-
 class _Blocks:
     """Block means of one series, and the verdict after each block."""
 
@@ -479,11 +466,6 @@ class _Blocks:
 
 def _slope_bound(means: Floats) -> float:
     """95 % upper bound of the size of the slope of equally spaced means. [unit per block]"""
-    n = len(means)
-    x = np.arange(n) - (n - 1) / 2
-    sum_xx = float(x @ x)
-    slope = float(x @ means) / sum_xx
-    residuals = means - means.mean() - slope * x
-    deviation = math.sqrt(float(residuals @ residuals) / (n - 2) / sum_xx)
+    line = fit_line(np.arange(len(means)), means)
     # One-sided: the chance that the true size exceeds this is at most 5 % for either sign.
-    return abs(slope) + student_t(0.95, n - 2) * deviation
+    return abs(line.slope) + student_t(0.95, line.degrees_of_freedom) * line.slope_sd

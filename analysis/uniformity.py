@@ -1,0 +1,127 @@
+"""How evenly the light falls: the usual figures, all weighted by area.
+
+All are fractions in code and per cent in print. They hold for the grid they were read at: a
+coarser grid finds a higher minimum, so figures of different grids are not comparable.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from attrs import asdict, frozen
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.efficacy import weighted_points
+
+Floats = NDArray[np.floating[Any]]
+
+LOW_QUARTER = 0.25
+
+
+@frozen(kw_only=True)
+class Uniformity:
+    """Uniformity figures of one map.
+
+    Attributes
+    ----------
+    mean, minimum, maximum : float
+        Area-weighted mean, lowest and highest value. [unit of the values]
+    min_to_mean, min_to_max, max_to_mean : float
+        Ratios of these. [unitless]
+    coefficient_of_variation : float
+        Population standard deviation over the mean. [unitless]
+    christiansen : float
+        Christiansen uniformity coefficient, 1 − mean absolute deviation ÷ mean. [unitless]
+    low_quarter : float
+        Mean of the darkest quarter of the area ÷ mean. [unitless]
+    share_within_10pct, share_within_20pct : float
+        Share of the area within ±10 % and ±20 % of the mean, the limits included. [unitless]
+    share_above_target : float or None
+        Share of the area at or above the target; None without one. [unitless]
+    """
+
+    mean: float
+    minimum: float
+    maximum: float
+    min_to_mean: float
+    min_to_max: float
+    max_to_mean: float
+    coefficient_of_variation: float
+    christiansen: float
+    low_quarter: float
+    share_within_10pct: float
+    share_within_20pct: float
+    share_above_target: float | None
+
+    def to_dict(self) -> dict[str, float | None]:
+        """Return plain values for JSON."""
+        return asdict(self)
+
+
+def uniformity(
+    values: ArrayLike, weights_m2: ArrayLike, *, target: float | None = None
+) -> Uniformity:
+    """Compute the uniformity figures of a complete map.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        PPFD of each point. [µmol m⁻² s⁻¹]
+    weights_m2 : array, shape (n,)
+        Area that each point stands for; a point of weight 0 is left out. [m²]
+    target : float, optional
+        PPFD that the crop needs. [µmol m⁻² s⁻¹]
+
+    Raises
+    ------
+    IncompleteGridError
+        A value is NaN: the lowest of the values that happen to be there is not the minimum.
+    ValueError
+        Lengths differ, a weight is negative, all are 0, or the mean is not above 0.
+
+    Notes
+    -----
+    The darkest quarter is a quarter of the *area*: the point at its border is shared in
+    proportion. Rules that count whole points give another value where a quarter of the
+    points is not a whole number.
+
+    References
+    ----------
+    .. [1] J. E. Christiansen, Irrigation by Sprinkling, Univ. California Agr. Exp. Sta.
+       Bulletin 670, 1942 (uniformity coefficient).
+    .. [2] EN 12464-1 and EN 12193 for minimum-to-mean and minimum-to-maximum; naming from
+       memory.
+    """
+    points, weights = weighted_points(values, weights_m2)
+    points, weights = points[weights > 0], weights[weights > 0]
+    share = weights / weights.sum()
+    mean = float(share @ points)
+    if not mean > 0:
+        raise ValueError(f"the mean is {mean:g}; uniformity needs one above 0")
+    lowest, highest = float(points.min()), float(points.max())
+    off = points - mean
+    relative = np.abs(off) / mean
+    # Rounding must not push a value off a limit that it stands on.
+    near = 1e-12
+    return Uniformity(
+        mean=mean,
+        minimum=lowest,
+        maximum=highest,
+        min_to_mean=lowest / mean,
+        min_to_max=lowest / highest,
+        max_to_mean=highest / mean,
+        coefficient_of_variation=float(np.sqrt(share @ off**2)) / mean,
+        christiansen=1 - float(share @ relative),
+        low_quarter=_mean_of_lowest(points, share, LOW_QUARTER) / mean,
+        share_within_10pct=float(share[relative <= 0.10 + near].sum()),
+        share_within_20pct=float(share[relative <= 0.20 + near].sum()),
+        share_above_target=None if target is None else float(share[points >= target].sum()),
+    )
+
+
+def _mean_of_lowest(points: Floats, share: Floats, part: float) -> float:
+    order = np.argsort(points, kind="stable")
+    before = np.concatenate(([0.0], np.cumsum(share[order])[:-1]))
+    taken = np.clip(part - before, 0.0, share[order])
+    return float(taken @ points[order]) / float(taken.sum())
