@@ -57,17 +57,17 @@ def build(profile: Profile, device_name: str) -> Bench:
     virtual = None
     lines: dict[str, Line] = {}
     clock: Clock
-    if profile.bench is None:
+    if profile.scenario is None:
         clock = SystemClock()
     else:
         from drivers.simulated.attach import attach
 
         clock = VirtualClock()
-        virtual = VirtualBench.from_scenario(profile.bench.scenario_path, device=device_name)
+        virtual = VirtualBench.from_scenario(profile.scenario, device=device_name)
         lines = dict(attach(virtual, clock))
     made: dict[str, Any] = {}
     try:
-        for section, entry in profile.instruments().items():
+        for section, entry in profile.instruments.items():
             kind = KINDS[entry.kind]
             line = lines.get(entry.options.port) or _open(entry, clock)
             title = f"{TITLES[section]}, {entry.options.port}"

@@ -8,6 +8,7 @@ happens, all that was read is kept, and the reason is one line.
 from __future__ import annotations
 
 from enum import Enum
+from pathlib import Path
 from typing import Final
 
 from attrs import frozen
@@ -34,12 +35,18 @@ class FaultClass(Enum):
 class RunStopped(Exception):
     """The run ends here. The message is the one line that says why.
 
-    `exit_code`: 1 the measurement failed or was refused, 130 stopped by the operator.
+    Attributes
+    ----------
+    exit_code : int
+        1 the measurement failed or was refused, 130 stopped by the operator.
+    folder : Path or None
+        Where everything is that was read until then; set once there is such a folder.
     """
 
     def __init__(self, reason: str, *, exit_code: int = 1) -> None:
         self.reason = reason
         self.exit_code = exit_code
+        self.folder: Path | None = None
         super().__init__(reason)
 
 

@@ -40,7 +40,7 @@ def run(
     Raises
     ------
     RunStopped
-        The run ended early; `folder` of the exception's note is complete up to that moment.
+        The run ended early; its `folder` holds everything up to that moment.
     RecorderError
         The folder could not be made or written.
     """
@@ -76,8 +76,9 @@ def run(
             raise
         except BaseException as fault:
             _make_safe(attendant)
-            reason = fault.reason if isinstance(fault, RunStopped) else repr(fault)
-            attendant.event("stopped", "", reason)
+            if isinstance(fault, RunStopped):
+                fault.folder = folder
+            attendant.event("stopped", "", str(fault) or repr(fault))
             recorder.close()
             raise
         finally:
@@ -97,7 +98,7 @@ def _make_safe(attendant: Attendant) -> None:
 def describe_instruments(profile: Profile) -> list[dict[str, Any]]:
     """Return what the descriptor says about each instrument: kind, port, provenance."""
     described = []
-    for section, entry in profile.instruments().items():
+    for section, entry in profile.instruments.items():
         options = entry.options
         described.append(
             {
