@@ -1,0 +1,1 @@
+"""Light on the measurement plane (first version: a cosine-fourth field)."""
