@@ -1,0 +1,247 @@
+"""The instruments of the virtual bench as data: who they are, how fast, how they misbehave.
+
+One table for each instrument, as in this file of TOML; what is left out keeps its default::
+
+    format = 1
+    [light_sensor]
+    address = "0"
+    measuring_s = 0.9
+    [[light_sensor.faults]]
+    kind = "drop"
+    at_exchange = 12
+    [power_meter]
+    baud = 19200
+    [stage]
+    travel_x_mm = [0.0, 1200.0]
+    [monitor_sensor]        # fitted only if the table is there
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Mapping
+from typing import Any
+
+import cattrs
+from attrs import field, frozen
+from attrs.validators import ge, gt, in_, le, matches_re
+
+from drivers.simulated.peer import Fault
+from drivers.simulated.spec import ScenarioError
+
+FORMAT = 1
+
+
+@frozen(kw_only=True)
+class Sdi12Sensor:
+    """The sensor as data.
+
+    Attributes
+    ----------
+    address : str
+        One of 0-9, A-Z, a-z.
+    vendor, model, version, serial : str
+        What ``aI!`` says: at most 8, 6, 3 and 13 characters.
+    measuring_s : float
+        From the end of ``aM!`` until the value is there; 0 for a sensor that has it at
+        once and sends no service request. [s]
+    averaging_s : float
+        Length of the window that the value is the mean of; it ends when the value is
+        there. [s]
+    reply_delay_s : float
+        From the end of a command to the first start bit of the reply; the standard wants
+        8.33 to 15 ms. [s]
+    decimals : int
+        Digits after the point in the reply.
+    faults : tuple of Fault
+    """
+
+    address: str = field(default="0", validator=matches_re(r"[0-9A-Za-z]"))
+    vendor: str = field(default="PLAINLUX", validator=matches_re(r"[ -~]{1,8}"))
+    model: str = field(default="QUANT1", validator=matches_re(r"[ -~]{1,6}"))
+    version: str = field(default="100", validator=matches_re(r"[ -~]{1,3}"))
+    serial: str = field(default="SIM-0001", validator=matches_re(r"[ -~]{0,13}"))
+    measuring_s: float = field(default=0.9, validator=ge(0.0))
+    averaging_s: float = field(default=0.8, validator=ge(0.0))
+    reply_delay_s: float = field(default=0.009, validator=ge(0.0))
+    decimals: int = field(default=1, validator=ge(0))
+    faults: tuple[Fault, ...] = ()
+
+
+#: How each type is packed, high byte first, and the integer range it has.
+_FORMATS = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f"}
+_RANGES = {
+    "int16": (-0x8000, 0x7FFF),
+    "uint16": (0, 0xFFFF),
+    "int32": (-0x8000_0000, 0x7FFF_FFFF),
+    "uint32": (0, 0xFFFF_FFFF),
+}
+
+
+@frozen(kw_only=True)
+class Register:
+    """Where one quantity stands.
+
+    Attributes
+    ----------
+    quantity : str
+        Name in the glossary.
+    register : int
+        Address of its first register, counted from 0 as on the wire.
+    type : str
+        ``"float32"``, ``"int16"``, ``"uint16"``, ``"int32"`` or ``"uint32"``.
+    scale : float
+        What one step of the register means, in the unit of the quantity.
+    function : int
+        3 for a holding register, 4 for an input register.
+    word_order : str
+        ``"big"``: high word first; ``"little"``: low word first.
+    """
+
+    quantity: str
+    register: int = field(validator=ge(0))
+    type: str = field(default="float32", validator=in_(_FORMATS))
+    scale: float = field(default=1.0, validator=gt(0.0))
+    function: int = field(default=3, validator=in_((3, 4)))
+    word_order: str = field(default="big", validator=in_(("big", "little")))
+
+    def words(self, value: float) -> list[int]:
+        """Return the registers that hold `value`, in the order of their addresses."""
+        packed = struct.pack(">" + _FORMATS[self.type], self._raw(value))
+        words = list(struct.unpack(f">{len(packed) // 2}H", packed))
+        return words if self.word_order == "big" else words[::-1]
+
+    def _raw(self, value: float) -> float | int:
+        if self.type == "float32":
+            return value / self.scale
+        lowest, highest = _RANGES[self.type]
+        if math.isnan(value):  # What meters of open register models say for "not available".
+            return lowest if lowest else highest
+        return max(lowest, min(highest, round(max(lowest, min(highest, value / self.scale)))))
+
+
+def _usual_registers() -> tuple[Register, ...]:
+    quantities = (
+        "wall_power_w",
+        "line_voltage_v",
+        "line_current_a",
+        "power_factor",
+        "line_frequency_hz",
+    )
+    return tuple(Register(quantity=name, register=2 * n) for n, name in enumerate(quantities))
+
+
+@frozen(kw_only=True)
+class ModbusMeter:
+    """The meter as data.
+
+    Attributes
+    ----------
+    address : int
+        1 to 247.
+    baud : int
+        Rate of the line; sets the silence that ends a frame. [1/s]
+    vendor, product, revision : str
+        What it says of itself (device identification, function 43).
+    refresh_s : float
+        Time between two refreshes of its registers. [s]
+    averaging_s : float
+        Length of the window each refresh is the mean of. [s]
+    reply_delay_s : float
+        From the end of a request to the first byte of the reply; never less than the
+        silence that the protocol wants. [s]
+    registers : tuple of Register
+    faults : tuple of Fault
+    """
+
+    address: int = field(default=1, validator=[ge(1), le(247)])
+    baud: int = field(default=9600, validator=gt(0))
+    vendor: str = "Plain Bench"
+    product: str = "Power meter (simulated)"
+    revision: str = "1.0"
+    refresh_s: float = field(default=0.2, validator=gt(0.0))
+    averaging_s: float = field(default=0.2, validator=gt(0.0))
+    reply_delay_s: float = field(default=0.006, validator=ge(0.0))
+    registers: tuple[Register, ...] = field(factory=_usual_registers)
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def silence_s(self) -> float:
+        """The 3.5 characters of silence that end a frame; 1.75 ms above 19 200 baud. [s]"""
+        return 3.5 * 11 / self.baud if self.baud <= 19_200 else 0.00175
+
+
+@frozen(kw_only=True)
+class GcodeStage:
+    """The controller as data.
+
+    Attributes
+    ----------
+    baud : int
+        Rate of the port. [1/s]
+    banner, version : str
+        What it greets with, and what it answers to ``$I``.
+    boot_s : float
+        From a restart to the banner; it is deaf meanwhile. [s]
+    restarts_on_open : bool
+        Whether opening the port restarts it, as many USB boards do.
+    reply_delay_s : float
+        From the end of a line, or of a motion, to the reply. [s]
+    travel_x_mm, travel_y_mm, travel_z_mm : tuple of float
+        Soft limits in stage coordinates; no z where there is no height axis. [mm]
+    x_at_origin_mm, y_at_origin_mm : float
+        Stage coordinates of the corner of the plane. [mm]
+    speed_mm_s, acceleration_mm_s2 : float
+        Rapid speed, and the acceleration it declares. [mm/s, mm/s²]
+    queue_length : int
+        Moves that are accepted ahead.
+    faults : tuple of Fault
+    """
+
+    baud: int = field(default=115_200, validator=gt(0))
+    banner: str = "Plainmotion 1.1 ['$' for help]"
+    version: str = "1.1.20260101:virtual bench"
+    boot_s: float = field(default=0.8, validator=ge(0.0))
+    restarts_on_open: bool = True
+    reply_delay_s: float = field(default=0.001, validator=ge(0.0))
+    travel_x_mm: tuple[float, float] = (0.0, 1200.0)
+    travel_y_mm: tuple[float, float] = (0.0, 1200.0)
+    travel_z_mm: tuple[float, float] | None = (250.0, 900.0)
+    x_at_origin_mm: float = 0.0
+    y_at_origin_mm: float = 0.0
+    speed_mm_s: float = field(default=100.0, validator=gt(0.0))
+    acceleration_mm_s2: float = field(default=500.0, validator=gt(0.0))
+    queue_length: int = field(default=15, validator=ge(1))
+    faults: tuple[Fault, ...] = ()
+
+
+@frozen(kw_only=True)
+class Instruments:
+    """All that stands on the bench. Without a monitor sensor `monitor_sensor` is None."""
+
+    light_sensor: Sdi12Sensor = field(factory=Sdi12Sensor)
+    power_meter: ModbusMeter = field(factory=ModbusMeter)
+    stage: GcodeStage = field(factory=GcodeStage)
+    monitor_sensor: Sdi12Sensor | None = None
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any], source: str = "the instruments") -> Instruments:
+        """Read the instruments from a table.
+
+        Raises
+        ------
+        ScenarioError
+            With all faults of the table, each with its path.
+        """
+        content = dict(table)
+        given = content.pop("format", FORMAT)
+        if given != FORMAT:
+            raise ScenarioError(
+                source, [f"format is {given!r}; this program reads format {FORMAT}"]
+            )
+        try:
+            return cattrs.Converter(forbid_extra_keys=True).structure(content, cls)
+        except cattrs.ClassValidationError as error:
+            faults = cattrs.transform_error(error, path=source)
+            raise ScenarioError(source, faults) from error
