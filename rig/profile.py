@@ -11,9 +11,13 @@ from pathlib import Path
 from typing import Any, Final
 
 import attrs
+import numpy as np
 from attrs import frozen
 
+from analysis.grid import Grid, grid_from_plan
+from analysis.stabilisation import resolvability, rule_from_plan
 from drivers.registry import KINDS
+from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, make, read_sections, shown
 from rig.toml_keys import file_format, text
 
@@ -196,3 +200,86 @@ def _port_faults(sections: Mapping[str, Any]) -> Iterator[Fault]:
                 "its own",
             )
         owners.setdefault(port, name)
+
+
+# --- a plan on this rig -----------------------------------------------------------------------
+
+
+def cross_check(plan: Plan, profile: Profile) -> list[str]:
+    """List what the rig of a profile cannot do of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+        A plan that is sound in itself.
+    profile : Profile
+        A profile that is sound in itself.
+
+    Returns
+    -------
+    list of str
+        Each a whole line: where, what, what is allowed. Empty if the plan can be run.
+    """
+    grid = grid_from_plan(plan.raw)
+    return [
+        *_travel(grid, profile),
+        *_height_axis(plan, profile),
+        *_resolution(plan, grid, profile),
+    ]
+
+
+def _travel(grid: Grid, profile: Profile) -> Iterator[str]:
+    stage = profile.stage.options
+    for axis, points_mm, origin_mm, travel_mm in (
+        ("x", grid.x_mm, stage.x_at_origin_mm, stage.travel_x_mm),
+        ("y", grid.y_mm, stage.y_at_origin_mm, stage.travel_y_mm),
+    ):
+        lowest_mm, highest_mm = travel_mm
+        at_mm = points_mm + origin_mm
+        out = (at_mm < lowest_mm) | (at_mm > highest_mm)
+        if out.any():
+            worst = int(np.argmax(np.maximum(lowest_mm - at_mm, at_mm - highest_mm)))
+            yield (
+                f"grid: {int(out.sum())} of {len(grid)} points lie beyond the travel of the "
+                f"stage, the worst at {axis} {points_mm[worst]:g} mm (stage {axis} "
+                f"{at_mm[worst]:g} mm); stage.travel_{axis}_mm is {lowest_mm:g} to "
+                f"{highest_mm:g} mm: change the grid, or stage.{axis}_at_origin_mm"
+            )
+
+
+def _height_axis(plan: Plan, profile: Profile) -> Iterator[str]:
+    travel_mm = profile.stage.options.travel_z_mm
+    if travel_mm is None:
+        return
+    lowest_mm, highest_mm = travel_mm
+    for position, height_mm in enumerate(plan.heights.mounting_height_mm):
+        if not lowest_mm <= height_mm <= highest_mm:
+            fault = Fault(
+                ("heights", "mounting_height_mm", position),
+                f"is {height_mm} mm, outside the travel of the height axis; give "
+                f"{lowest_mm:g} to {highest_mm:g} mm (stage.travel_z_mm)",
+            )
+            yield str(fault)
+
+
+def _resolution(plan: Plan, grid: Grid, profile: Profile) -> Iterator[str]:
+    """Judge the sensor by the level that the plan lets expect, if it lets any be expected."""
+    sensor = profile.light_sensor.options
+    step, noise = sensor.step_umol_m2_s, sensor.noise_umol_m2_s
+    if step is None and noise is None:
+        return
+    if plan.limits.target_ppfd_umol_m2_s is not None:
+        level = plan.limits.target_ppfd_umol_m2_s
+    elif plan.lamp.rated_flux_umol_s is not None:
+        level = plan.lamp.rated_flux_umol_s / grid.area_m2
+    else:
+        return
+    problem = resolvability(
+        rule_from_plan(plan.raw),
+        step=step or 0.0,
+        noise=noise or 0.0,
+        level=level,
+        interval_s=max(sensor.averaging_s, plan.sampling.power_interval_s),
+    )
+    if problem is not None:
+        yield f"light_sensor against warm_up: {problem}"
