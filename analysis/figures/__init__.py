@@ -1,0 +1,1 @@
+"""Figures: plan views, profiles, charts against time, sheets of maps on one scale."""
