@@ -71,3 +71,49 @@ STATUS_REPORT = Dialect(
 )
 
 DIALECTS: dict[str, Dialect] = {STATUS_REPORT.name: STATUS_REPORT}
+
+
+@frozen
+class Status:
+    """What one status report says. [mm]
+
+    `position_mm` is in stage (machine) coordinates; None where the report holds work
+    coordinates only and no offset is known yet.
+    """
+
+    state: str
+    position_mm: tuple[float, ...] | None
+    offset_mm: tuple[float, ...] | None
+
+
+def parse_status(
+    line: bytes, dialect: Dialect, offset_mm: tuple[float, ...] | None = None
+) -> Status | None:
+    """Read a status report; None where the line is not one, or not a whole one.
+
+    Parameters
+    ----------
+    line : bytes
+        Without its end.
+    dialect : Dialect
+        Has the pattern.
+    offset_mm : tuple, optional
+        Work offset from an earlier report: controllers repeat it only now and then. [mm]
+    """
+    if not (match := dialect.status.fullmatch(line)):
+        return None
+    fields: dict[bytes, tuple[float, ...]] = {}
+    for part in match[2].split(b"|")[1:]:
+        name, _, numbers = part.partition(b":")
+        if name in (b"MPos", b"WPos", b"WCO"):
+            try:
+                fields[name] = tuple(float(number) for number in numbers.split(b","))
+            except ValueError:
+                return None
+    offset_mm = fields.get(b"WCO", offset_mm)
+    position_mm = fields.get(b"MPos")
+    if position_mm is None and b"WPos" in fields and offset_mm is not None:
+        position_mm = tuple(
+            work + offset for work, offset in zip(fields[b"WPos"], offset_mm, strict=False)
+        )
+    return Status(match[1].decode("ascii"), position_mm, offset_mm)
