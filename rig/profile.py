@@ -17,6 +17,7 @@ from attrs import frozen
 from analysis.grid import Grid, grid_from_plan
 from analysis.stabilisation import resolvability, rule_from_plan
 from drivers.registry import KINDS
+from drivers.simulated.scenario import ScenarioError, packaged
 from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, make, read_sections, shown
 from rig.toml_keys import file_format, text
@@ -46,8 +47,8 @@ class BenchSection:
     """Section ``[bench]``: the virtual bench in this process."""
 
     scenario: str = text(
-        "File of the scenario, from the folder of the profile.",
-        example="bench.toml",
+        "Name of a scenario of ours, or its file, counted from the folder of the profile.",
+        example="quick",
         empty=False,
     )
 
@@ -113,7 +114,7 @@ class Profile:
     @property
     def scenario(self) -> Path | None:
         """File of the virtual bench's scenario, or None on a real rig."""
-        return None if self.bench is None else self.path.parent / self.bench.scenario
+        return None if self.bench is None else _scenario(self.bench.scenario, self.path.parent)
 
 
 def read_profile(path: Path) -> Profile:
@@ -180,12 +181,22 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
                 f'"{BENCH}{name}", or leave [bench] out. Real and virtual instruments have '
                 "different clocks.",
             )
-    if bench is not None and not (folder / bench.scenario).is_file():
-        yield Fault(
-            ("bench", "scenario"),
-            f"is {bench.scenario!r}, and {folder / bench.scenario} is not there; give a file, "
-            "counted from the folder of the profile",
-        )
+    if bench is not None:
+        try:
+            file = _scenario(bench.scenario, folder)
+        except ScenarioError as error:
+            yield Fault(("bench", "scenario"), f"cannot be used: {error}")
+            return
+        if not file.is_file():
+            yield Fault(
+                ("bench", "scenario"),
+                f"is {bench.scenario!r}, and {file} is not there; give a file, counted from the "
+                "folder of the profile, or the name of a scenario",
+            )
+
+
+def _scenario(name: str, folder: Path) -> Path:
+    return folder / name if name.endswith(".toml") else packaged(name)
 
 
 def _port_faults(sections: Mapping[str, Any]) -> Iterator[Fault]:
