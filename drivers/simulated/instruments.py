@@ -13,18 +13,19 @@ One table for each instrument, as in this file of TOML; what is left out keeps i
     baud = 19200
     [stage]
     travel_x_mm = [0.0, 1200.0]
-    [monitor_sensor]        # fitted only if the table is there
+    [monitor_sensor]
+    serial = "SIM-0002"
 """
 
 from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import cattrs
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from attrs.validators import ge, gt, in_, le, matches_re
 
 from drivers.simulated.peer import Fault
@@ -49,6 +50,10 @@ class Sdi12Sensor:
     averaging_s : float
         Length of the window that the value is the mean of; it ends when the value is
         there. [s]
+    lag_s, step_umol_m2_s, noise_umol_m2_s : float
+        What its data sheet states of its time constant, step and noise. They go into the
+        profile only; what the sensor really gets wrong is the bench's affair.
+        [s, µmol m⁻² s⁻¹]
     reply_delay_s : float
         From the end of a command to the first start bit of the reply; the standard wants
         8.33 to 15 ms. [s]
@@ -64,6 +69,9 @@ class Sdi12Sensor:
     serial: str = field(default="SIM-0001", validator=matches_re(r"[ -~]{0,13}"))
     measuring_s: float = field(default=0.9, validator=ge(0.0))
     averaging_s: float = field(default=0.8, validator=ge(0.0))
+    lag_s: float = field(default=0.15, validator=ge(0.0))
+    step_umol_m2_s: float = field(default=0.1, validator=gt(0.0))
+    noise_umol_m2_s: float = field(default=1.0, validator=ge(0.0))
     reply_delay_s: float = field(default=0.009, validator=ge(0.0))
     decimals: int = field(default=1, validator=ge(0))
     faults: tuple[Fault, ...] = ()
@@ -160,8 +168,8 @@ class ModbusMeter:
     vendor: str = "Plain Bench"
     product: str = "Power meter (simulated)"
     revision: str = "1.0"
-    refresh_s: float = field(default=0.2, validator=gt(0.0))
-    averaging_s: float = field(default=0.2, validator=gt(0.0))
+    refresh_s: float = field(default=0.1, validator=gt(0.0))
+    averaging_s: float = field(default=0.3, validator=gt(0.0))
     reply_delay_s: float = field(default=0.006, validator=ge(0.0))
     registers: tuple[Register, ...] = field(factory=_usual_registers)
     faults: tuple[Fault, ...] = ()
@@ -218,12 +226,12 @@ class GcodeStage:
 
 @frozen(kw_only=True)
 class Instruments:
-    """All that stands on the bench. Without a monitor sensor `monitor_sensor` is None."""
+    """All that stands on the bench, by the names that a rig profile has for its sections."""
 
     light_sensor: Sdi12Sensor = field(factory=Sdi12Sensor)
     power_meter: ModbusMeter = field(factory=ModbusMeter)
     stage: GcodeStage = field(factory=GcodeStage)
-    monitor_sensor: Sdi12Sensor | None = None
+    monitor_sensor: Sdi12Sensor = field(factory=lambda: Sdi12Sensor(serial="SIM-0002"))
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], source: str = "the instruments") -> Instruments:
@@ -245,3 +253,11 @@ class Instruments:
         except cattrs.ClassValidationError as error:
             faults = cattrs.transform_error(error, path=source)
             raise ScenarioError(source, faults) from error
+
+    def with_faults(self, **faults: Sequence[Fault]) -> Instruments:
+        """Return the same instruments with scripted faults, given by section."""
+        changed = {
+            section: evolve(getattr(self, section), faults=tuple(given))
+            for section, given in faults.items()
+        }
+        return evolve(self, **changed)

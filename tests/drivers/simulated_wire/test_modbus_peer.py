@@ -235,5 +235,5 @@ def test_fault_strikes_the_exchange_it_names(fault, reply):
 
 def test_garbled_reply_fails_its_check_sum(second):
     client = second(make(Fault(kind="garble", at_exchange=1, at_byte=4)))
-    with pytest.raises(minimalmodbus.InvalidResponseError, match="[Cc]hecksum"):
+    with pytest.raises(minimalmodbus.InvalidResponseError, match=r"[Cc]hecksum"):
         client.read_float(0)
