@@ -115,8 +115,6 @@ class Attendant:
     stop : StopRequested
     power_interval_s : float
         Time between wall-power readings. [s]
-    origin_mm : tuple of float
-        Stage coordinates of the corner of the plane. [mm]
     """
 
     def __init__(
@@ -128,14 +126,12 @@ class Attendant:
         stop: StopRequested,
         *,
         power_interval_s: float,
-        origin_mm: tuple[float, float] = (0.0, 0.0),
     ) -> None:
         self.clock = clock
         self.instruments = instruments
         self.operator = operator
         self._recorder = recorder
         self._stop = stop
-        self._origin_mm = origin_mm
         self._power = _PowerLog(power_interval_s)
 
     # -- what the sequence asks for -------------------------------------------------------
@@ -215,15 +211,9 @@ class Attendant:
     def move(self, x_mm: float, y_mm: float, z_mm: float | None = None) -> Position:
         """Carry the sensor to a point of the plane and confirm that it stands there. [mm]"""
         stage = self.instruments.stage
-        x_origin_mm, y_origin_mm = self._origin_mm
-        reached: Position = self._with_retries(
-            "stage",
-            Place(),
-            lambda: stage.start_move(x_mm + x_origin_mm, y_mm + y_origin_mm, z_mm),
-            stage.poll,
-            stage,
+        return self._with_retries(
+            "stage", Place(), lambda: stage.start_move(x_mm, y_mm, z_mm), stage.poll, stage
         )
-        return Position(reached.x_mm - x_origin_mm, reached.y_mm - y_origin_mm, reached.z_mm)
 
     def read_light(self, place: Place, sample: int) -> float:
         """Take one light reading, the monitor's and the wall power in the same window.

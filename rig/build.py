@@ -37,7 +37,6 @@ class Bench:
 
     clock: Clock
     instruments: Instruments
-    origin_mm: tuple[float, float]
     virtual: VirtualBench | None = field(default=None)
 
     def close(self) -> None:
@@ -76,13 +75,7 @@ def build(profile: Profile, device_name: str) -> Bench:
         for instrument in made.values():
             instrument.close()
         raise
-    stage = profile.stage.options
-    return Bench(
-        clock=clock,
-        instruments=Instruments(**made),
-        origin_mm=(stage.x_at_origin_mm, stage.y_at_origin_mm),
-        virtual=virtual,
-    )
+    return Bench(clock=clock, instruments=Instruments(**made), virtual=virtual)
 
 
 def _open(entry: Any, clock: Clock) -> Line:

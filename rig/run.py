@@ -65,7 +65,6 @@ def run(
         operator,
         stop,
         power_interval_s=plan.sampling.power_interval_s,
-        origin_mm=bench.origin_mm,
     )
     with recorder:
         try:

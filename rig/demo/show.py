@@ -66,14 +66,18 @@ def show(out: Path) -> int:
 
 
 def _write_inputs(out: Path) -> list[Path]:
-    source = files("rig.demo")
-    for name in ("rig.toml",):
-        (out / name).write_bytes(source.joinpath(name).read_bytes())
+    """Write profile and plans into the demo's folder, where they can be read and run again."""
+    scenario = SCENARIOS / "demo.toml"
+    for file in (scenario, SCENARIOS / "demo-errors.toml"):
+        shutil.copyfile(file, out / file.name)
+    (out / "rig.toml").write_text(rig_toml(scenario.name), encoding="utf-8")
+    template = files("rig.demo").joinpath("plan.toml").read_text(encoding="utf-8")
+    first, *others = VirtualBench.from_scenario(scenario).devices
     plans = []
-    for name in sorted(entry.name for entry in source.iterdir()):
-        if name.startswith("plan-") and name.endswith(".toml"):
-            (out / name).write_bytes(source.joinpath(name).read_bytes())
-            plans.append(out / name)
+    for device in (first, *others):
+        plan = out / f"plan-{device.lower()}.toml"
+        plan.write_text(template.replace(first, device), encoding="utf-8")
+        plans.append(plan)
     return plans
 
 
