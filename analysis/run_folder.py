@@ -209,7 +209,8 @@ def _utc(moment: datetime) -> str:
 def _seal(cells: list[str]) -> bytes:
     buffer = io.StringIO()
     csv.writer(buffer, lineterminator="").writerow(cells)
-    body = buffer.getvalue().encode() + b","
+    # What a terminal could not decode comes as a lone surrogate; it must not stop a recording.
+    body = buffer.getvalue().encode(errors="backslashreplace") + b","
     return body + b"%08x\n" % zlib.crc32(body)
 
 
@@ -246,8 +247,12 @@ def encode_reading(row: ReadingRow) -> bytes:
 
 def encode_event(row: EventRow) -> bytes:
     """Turn one event into its line, newline and CRC-32 included."""
-    detail = row.detail.replace("\r", " ").replace("\n", " / ")
-    return _seal([_number(row.elapsed_s, 3), _utc(row.utc), row.event, row.subject, detail])
+    texts = [_one_line(text) for text in (row.event, row.subject, row.detail)]
+    return _seal([_number(row.elapsed_s, 3), _utc(row.utc), *texts])
+
+
+def _one_line(text: str) -> str:
+    return " / ".join(text.splitlines()).replace("\0", "\\x00")
 
 
 def split_rows(data: bytes, file: str) -> tuple[bytes, tuple[Damage, ...], int]:

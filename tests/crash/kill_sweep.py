@@ -1,0 +1,40 @@
+"""Kill more writers than the tests have time for.
+
+::
+
+    python -m tests.crash.kill_sweep --rounds 500
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.crash.killed_writer import kill_one
+from tests.crash.promises import broken
+
+
+def main() -> int:
+    """Sweep; print every folder that broke its promise."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--rounds", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    dice = random.Random(asked.seed)
+    failures = 0
+    with tempfile.TemporaryDirectory() as scratch:
+        for number in range(asked.rounds):
+            folder = Path(scratch) / f"run-{number}"
+            promise = kill_one(folder, dice.randint(1, 60))
+            for fault in broken(folder, promise):
+                failures += 1
+                print(f"round {number}, {promise.readings} readings acknowledged: {fault}")
+    print(f"{asked.rounds} writers killed, {failures} promises broken")
+    return 1 if failures else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
