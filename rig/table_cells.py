@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 from attrs import frozen
@@ -107,7 +107,7 @@ def read_sheet(data: bytes, file: str, *, decimal: str | None = None) -> Sheet:
     if not any(line.strip() for line in lines):
         raise TableError(file, ["holds no line with anything in it. Check that it was saved."])
     separator = separator or _separator(lines)
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     problems = []
     for number, line in enumerate(lines, start=1):
         if not line.strip():
@@ -145,7 +145,7 @@ def number(text: str, decimal: str) -> float | None:
 
 
 def _decode(data: bytes, file: str) -> tuple[str, str]:
-    if data.startswith(b"PK\x03\x04") or data.startswith(b"\xd0\xcf\x11\xe0"):
+    if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         raise TableError(file, ["is a spreadsheet workbook; save the sheet as CSV and enter that."])
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         try:
@@ -169,7 +169,21 @@ def _separator(lines: Sequence[str]) -> str:
     return ","  # one column
 
 
-def _decimal(cells: Iterable[Cell], file: str, separator: str, said: str | None) -> str:
+def _may_be_decimal_comma(cells: Sequence[Cell], said: str | None) -> bool:
+    """Whether 612,5,600,1 may be two numbers: every second cell is a single digit."""
+    if said == "comma":
+        return any(cell.column > 1 for cell in cells)
+    widths = {cell.line: cell.column for cell in cells}  # the last cell of each line stays
+    tails = [cell for cell in cells if cell.column % 2 == 0]
+    heads = [cell for cell in cells if cell.column % 2]
+    return (
+        all(width % 2 == 0 for width in widths.values())
+        and all(re.fullmatch(r"\d", cell.text) for cell in tails)
+        and any(re.fullmatch(r"\d{2,}", cell.text) for cell in heads)
+    )
+
+
+def _decimal(cells: Sequence[Cell], file: str, separator: str, said: str | None) -> str:
     numbers = [cell for cell in cells if _NUMBER.fullmatch(cell.text)]
     commas = [cell for cell in numbers if "," in cell.text]
     points = [cell for cell in numbers if "." in cell.text]
@@ -180,6 +194,14 @@ def _decimal(cells: Iterable[Cell], file: str, separator: str, said: str | None)
                 f"{points[0].place} has a decimal point ({points[0].text!r}) and "
                 f"{commas[0].place} a decimal comma ({commas[0].text!r}); write all numbers in "
                 "one way, without marks between thousands"
+            ],
+        )
+    if separator == "," and not commas and _may_be_decimal_comma(cells, said):
+        raise TableError(
+            file,
+            [
+                "the comma may part cells or be the decimal sign; part the cells by semicolons or "
+                "tabs, or put each number in quotes"
             ],
         )
     found = commas or points
