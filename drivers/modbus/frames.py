@@ -90,7 +90,7 @@ def why_not(data: bytes, address: int, function: int, count: int | None) -> str:
             size = kind.calculateRtuFrameSize(part) if kind else 0
         except (ModbusException, IndexError):
             continue
-        if not size or size > len(part) or not _sum_is_right(part[:size]):
+        if not size or size > len(part) or not sum_is_right(part[:size]):
             continue
         if part[0] != address:
             return f"a reply of address {part[0]}, not {address}"
@@ -121,10 +121,11 @@ def _find(
                 continue
             wanted = ReadDeviceInformationResponse.calculateRtuFrameSize(part)
         frame = part[:wanted]
-        if len(frame) == wanted and _sum_is_right(frame) and (pdu := _decoder.decode(frame[1:-2])):
+        if len(frame) == wanted and sum_is_right(frame) and (pdu := _decoder.decode(frame[1:-2])):
             return frame, pdu
     return None
 
 
-def _sum_is_right(frame: bytes) -> bool:
+def sum_is_right(frame: bytes) -> bool:
+    """Say whether the last two bytes are the check sum of those before."""
     return FramerRTU.check_CRC(frame[:-2], int.from_bytes(frame[-2:], "big"))
