@@ -51,6 +51,15 @@ class Dark:
 
 
 @frozen(kw_only=True)
+class Condition:
+    """What a quantity was while the maps were read: mean and extremes, in its own unit."""
+
+    mean: float
+    minimum: float
+    maximum: float
+
+
+@frozen(kw_only=True)
 class WarmUp:
     """How the lamp came to be stable.
 
@@ -58,6 +67,8 @@ class WarmUp:
     ----------
     rule : Rule
         The rule of the plan.
+    installation : int
+        Number of the hanging that was warmed up.
     on_since_s : float or None
         Moment at which the lamp was lit. [elapsed s]
     recorded_stable_s : float or None
@@ -71,6 +82,7 @@ class WarmUp:
     """
 
     rule: Rule
+    installation: int
     on_since_s: float | None
     recorded_stable_s: float | None
     timed_out: bool
@@ -108,7 +120,7 @@ class MapSummary:
     wall_power_w : array, shape (n,)
         Mean over the windows of each point; NaN where no power reading overlaps. [W]
     n_used, n_expected : int
-        Points with a value, and points of the grid.
+        Points with a value, and points of the grid that stand for an area.
     n_retried : int
         Attempts that failed and were repeated.
     n_reread : int
@@ -232,14 +244,17 @@ class RunSummary:
         The plan and the descriptor of the folder as read.
     is_complete : bool
         Whether the run ended in order and every planned map is complete.
-    warm_up : WarmUp or None
-        None for a run without a warm-up, e.g. a hand-measured table.
+    warm_ups : tuple of WarmUp
+        One for each lighting of the lamp; empty for a hand-measured table.
     dark : Dark
         The dark reading.
     wall_power : WallPower or None
         Statistics from the first to the last reading of the maps.
     power_series : tuple of array
         Moments [elapsed s] and wall power [W] of the whole run, for charts.
+    conditions : dict
+        Quantity → `Condition` for line voltage, current, power factor, temperature: whatever
+        was recorded during the maps.
     maps : tuple of MapSummary
         In the order read.
     events : tuple of dict
@@ -261,14 +276,20 @@ class RunSummary:
     plan: dict[str, Any]
     descriptor: dict[str, Any]
     is_complete: bool
-    warm_up: WarmUp | None
+    warm_ups: tuple[WarmUp, ...]
     dark: Dark
     wall_power: WallPower | None
     power_series: Series
+    conditions: dict[str, Condition]
     maps: tuple[MapSummary, ...]
     events: tuple[dict[str, Any], ...]
     instruments: tuple[dict[str, Any], ...]
     remarks: tuple[str, ...]
+
+    @property
+    def warm_up(self) -> WarmUp | None:
+        """The first warm-up, None if there was none."""
+        return self.warm_ups[0] if self.warm_ups else None
 
     @property
     def begun_utc(self) -> str:

@@ -221,7 +221,14 @@ def entered_run(
     """
     table = np.asarray(values, dtype=float)
     rows, columns = table.shape
-    whole = dict(the_plan or plan(grid={"rows": rows, "columns": columns}))
+    whole = dict(
+        the_plan
+        or plan(
+            grid={"rows": rows, "columns": columns},
+            sampling={"samples_per_point": 1},
+            dark={"points": 0, "skip_reason": "entered by hand"},
+        )
+    )
     grid = grid_from_plan(whole)
     common: dict[str, Any] = {
         "elapsed_s": 0.0,

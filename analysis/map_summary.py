@@ -1,0 +1,435 @@
+"""One map: from the sets of samples to its figures.
+
+The order is fixed by the definitions: dark is subtracted first; plane efficacy is taken from
+light and power of the same moments before anything is rescaled; only then is the map corrected
+for drift, and flux, uniformity and spots come from the corrected map.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from analysis.digits import percent, significant
+from analysis.drift import Drift, correct
+from analysis.efficacy import daily_light_integral, delivered_flux, plane_efficacy
+from analysis.grid import Grid
+from analysis.results import MapSummary
+from analysis.samples import Floats, Integers, Readings, Sets
+from analysis.uniformity import Uniformity, uniformity
+from analysis.wall_power import WallPower, wall_power
+
+LAMP_OUT_SHARE: Final = 0.5
+"""Points read at less than this share of the map's median wall power are not of a lit lamp."""
+LEAST_DISAGREEMENT: Final = 5e-4
+"""Two ways to the plane efficacy that agree to this are never remarked on."""
+LEAST_DRIFT: Final = 0.005
+"""A smaller drift of the reference is corrected without a remark."""
+LISTED_POINTS: Final = 8
+
+
+@frozen(kw_only=True)
+class Limits:
+    """What the plan allows; None where it says nothing."""
+
+    drift: float
+    peak_ppfd_umol_m2_s: float | None
+    target_ppfd_umol_m2_s: float | None
+    minimum_to_mean: float | None
+    rated_flux_umol_s: float | None
+    samples_per_point: int
+
+
+@frozen(kw_only=True, eq=False)
+class MapReadings:
+    """All that was read for one map.
+
+    Attributes
+    ----------
+    installation : int
+        Number of the hanging.
+    mounting_height_mm : float or None
+        Height of the device above the plane. [mm]
+    sets : Sets
+        Sets of grid and reference points of this map, in the order read.
+    monitor : Sets
+        Sets of the monitor sensor while this map was read, dark subtracted.
+    dark : array, shape (n,)
+        Dark reading of each point, 0 where there is none. [µmol m⁻² s⁻¹]
+    power : Readings
+        Wall-power readings of the whole run.
+    entered_power_w : float or None
+        Mean wall power of this map for a run without windows. [W]
+    n_retried : int
+        Failed attempts at points of this map.
+    """
+
+    installation: int
+    mounting_height_mm: float | None
+    sets: Sets
+    monitor: Sets
+    dark: Floats
+    power: Readings
+    entered_power_w: float | None
+    n_retried: int
+
+
+def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
+    """Work out the figures of one map; what cannot be stated is None, with a remark."""
+    remarks: list[str] = []
+    sets = _lit(read.sets, remarks)
+    sets = _linked(sets, remarks)
+    chosen, n_reread = _accepted(grid, sets, limits.samples_per_point, remarks)
+    has = chosen >= 0
+    pick = chosen[has]
+
+    def spread(values: NDArray[Any], empty: float = math.nan) -> Floats:
+        whole = np.full(len(grid), empty)
+        whole[has] = values[pick]
+        return whole
+
+    raw, middle_s = spread(sets.mean), spread(sets.middle_s)
+    duration_s, power_w = spread(sets.duration_s), spread(sets.power_w)
+    lit = raw - read.dark
+    drift, shares = _drift(grid, limits, read, sets, middle_s, duration_s, spread(sets.segment, -1))
+    _remark_on_drift(drift, sets, remarks)
+    ppfd = lit * drift.factor
+
+    weights = grid.weights_m2
+    counted = weights > 0
+    n_expected, n_used = int(counted.sum()), int((counted & has).sum())
+    missing = np.flatnonzero(counted & ~has)
+    is_complete = n_used == n_expected
+    seen = counted & has
+    flux = delivered_flux(ppfd, weights) if is_complete else None
+    at_least = float(weights[seen] @ ppfd[seen]) if n_used else None
+    mean = at_least / float(weights[seen].sum()) if at_least is not None else None
+    if not is_complete:
+        remarks.append(_missing_sentence(grid, missing, n_used, n_expected))
+
+    mean_power = _mean_power(power_w, duration_s, seen, read, remarks)
+    synchronous = from_means = disagreement = disagreement_limit = None
+    if is_complete and mean_power is not None and mean_power > 0 and flux is not None:
+        from_means = flux / mean_power
+        if np.isfinite(power_w[counted]).all() and (power_w[counted] > 0).all():
+            synchronous = plane_efficacy(lit, weights, power_w)
+            if synchronous > 0:
+                disagreement = from_means / synchronous - 1
+                disagreement_limit = _disagreement_limit(
+                    drift, shares, weights * ppfd, duration_s, middle_s, power_w
+                )
+    _remark_on_efficacy(synchronous, from_means, disagreement, disagreement_limit, remarks)
+    even = _uniformity(ppfd, weights, limits, is_complete, remarks)
+    _remark_on_limits(limits, ppfd, even, synchronous or from_means, mean_power, remarks)
+
+    begun_s = float(sets.start_s[pick].min()) if len(pick) else None
+    ended_s = float(sets.end_s[pick].max()) if len(pick) else None
+    return MapSummary(
+        installation=read.installation,
+        mounting_height_mm=read.mounting_height_mm,
+        grid=grid,
+        begun_s=begun_s,
+        ended_s=ended_s,
+        ppfd=ppfd,
+        ppfd_raw=raw,
+        dark=read.dark,
+        sample_sd=spread(sets.sd),
+        sample_count=spread(sets.count, 0).astype(np.int64),
+        read_s=middle_s,
+        wall_power_w=power_w,
+        n_used=n_used,
+        n_expected=n_expected,
+        n_retried=read.n_retried,
+        n_reread=n_reread,
+        missing=tuple((int(grid.row[i]), int(grid.column[i])) for i in missing),
+        delivered_flux_umol_s=flux,
+        delivered_flux_lower_bound=at_least,
+        mean_ppfd_umol_m2_s=mean,
+        mean_of=f"{n_used} of {n_expected} points",
+        plane_efficacy_umol_j=synchronous,
+        plane_efficacy_from_means=from_means,
+        efficacy_disagreement=disagreement,
+        efficacy_disagreement_limit=disagreement_limit,
+        mean_wall_power_w=mean_power,
+        wall_power=_power_of(read.power, begun_s, ended_s),
+        uniformity=even,
+        drift=drift,
+        reference_repeatability=drift.repeatability,
+        dli_12h=daily_light_integral(mean, 12) if is_complete and mean is not None else None,
+        dli_18h=daily_light_integral(mean, 18) if is_complete and mean is not None else None,
+        remarks=tuple(remarks),
+    )
+
+
+def _lit(sets: Sets, remarks: list[str]) -> Sets:
+    """Leave out sets that were read while the lamp was out, as the wall power tells."""
+    known = np.isfinite(sets.power_w)
+    if not known.any():
+        return sets
+    out = known & (sets.power_w < LAMP_OUT_SHARE * np.median(sets.power_w[known]))
+    if out.any():
+        remarks.append(
+            f"{_points(int(out.sum()))} read at less than half of the usual wall power, "
+            "with the lamp out or going out; they are not part of the map."
+        )
+    return sets.where(~out)
+
+
+def _linked(sets: Sets, remarks: list[str]) -> Sets:
+    """Leave out stretches of burning that no reference joins to the others."""
+    on_grid = sets.role == "grid"
+    stretches, points = np.unique(sets.segment[on_grid], return_counts=True)
+    if len(stretches) < 2:
+        return sets
+    joined = np.intersect1d(stretches, sets.segment[sets.role == "reference"])
+    if len(joined) == 0:
+        joined = stretches[[int(np.argmax(points))]]
+    out = ~np.isin(sets.segment, joined)
+    if (out & on_grid).any():
+        remarks.append(
+            f"{_points(int((out & on_grid).sum()))} read before or after the lamp was lit anew "
+            "without a reference reading in the same burning; they are not part of the map."
+        )
+    return sets.where(~out)
+
+
+def _accepted(
+    grid: Grid, sets: Sets, samples_per_point: int, remarks: list[str]
+) -> tuple[Integers, int]:
+    """Pick the set of each point: the last whole one, or the last there is.
+
+    Returns the index of the set of each point, −1 for none, and the number of sets that a
+    later one replaced.
+    """
+    on_grid = np.flatnonzero(sets.role == "grid")
+    point = grid.index_of(sets.grid_row[on_grid], sets.grid_column[on_grid])
+    stray = int((point < 0).sum())
+    if stray:
+        remarks.append(f"{_points(stray)} read outside the grid of the plan; they are left out.")
+    on_grid, point = on_grid[point >= 0], point[point >= 0]
+    whole = sets.count[on_grid] >= samples_per_point
+    # Later assignments win, so whole sets come last, and among equals the later ones.
+    order = np.lexsort((on_grid, whole))
+    chosen = np.full(len(grid), -1, dtype=np.int64)
+    chosen[point[order]] = on_grid[order]
+    used = chosen[chosen >= 0]
+    short = int((sets.count[used] < samples_per_point).sum())
+    if short:
+        remarks.append(
+            f"{_points(short)} read with fewer than the {samples_per_point} samples of the plan."
+        )
+    return chosen, len(on_grid) - len(used)
+
+
+def _drift(
+    grid: Grid,
+    limits: Limits,
+    read: MapReadings,
+    sets: Sets,
+    middle_s: Floats,
+    duration_s: Floats,
+    segment: Floats,
+) -> tuple[Drift, Floats]:
+    source, visits = "monitor", read.monitor
+    values = visits.mean
+    if len(visits) == 0:
+        source, visits = "reference", sets.where(sets.role == "reference")
+        if len(visits):
+            place = visits.grid_row * (grid.columns + 1) + visits.grid_column
+            places, times = np.unique(place, return_counts=True)
+            visits = visits.where(place == places[int(np.argmax(times))])
+        at = grid.index_of(visits.grid_row, visits.grid_column)
+        own_dark = np.where(at >= 0, read.dark[at], read.dark.mean() if len(grid) else 0.0)
+        values = visits.mean - own_dark
+    if len(values) and not (values > 0).all():
+        visits, values = visits.where(np.zeros(len(visits), dtype=bool)), np.empty(0)
+    return correct(
+        middle_s,
+        duration_s,
+        segment,
+        source=source,
+        visits_s=visits.middle_s,
+        visits=values,
+        visit_segment=visits.segment,
+        limit=limits.drift,
+    )
+
+
+def _remark_on_drift(drift: Drift, sets: Sets, remarks: list[str]) -> None:
+    if drift.source == "none":
+        remarks.append(
+            "There is no usable reference reading: drift during the map is not known, and "
+            "nothing is corrected."
+        )
+        return
+    if drift.span is None:
+        remarks.append(
+            f"There is only one {drift.source} reading: drift during the map is not known."
+        )
+        return
+    on_grid = sets.where(sets.role == "grid")
+    if drift.source == "reference" and len(on_grid):
+        late = on_grid.middle_s > drift.elapsed_s[-1]
+        early = on_grid.middle_s < drift.elapsed_s[0]
+        if (late | early).any():
+            remarks.append(
+                f"{_points(int((late | early).sum()))} read outside the time that reference "
+                "readings span; the nearest one is held for them."
+            )
+    noise = drift.repeatability or 0.0
+    if drift.span > max(LEAST_DRIFT, 6 * noise):
+        slope = ""
+        if drift.slope_percent_per_hour is not None:
+            slope = f" ({significant(drift.slope_percent_per_hour, 2)} % per hour)"
+        remarks.append(
+            f"The light drifted: the {drift.source} spans {percent(drift.span)}{slope}. Readings "
+            f"were rescaled to the mean of this map, by up to {percent(drift.largest_correction)}."
+        )
+    if not drift.accepted:
+        remarks.append(
+            f"The drift of {percent(drift.span)} is above the limit of {percent(drift.limit)}: "
+            "the map is not accepted. Let the lamp settle longer and read it again."
+        )
+
+
+def _mean_power(
+    power_w: Floats,
+    duration_s: Floats,
+    seen: NDArray[np.bool_],
+    read: MapReadings,
+    remarks: list[str],
+) -> float | None:
+    known = seen & np.isfinite(power_w)
+    if known.any():
+        if known.sum() < seen.sum():
+            lacking = int(seen.sum() - known.sum())
+            remarks.append(
+                f"{_points(lacking)} read without a wall-power reading in their windows."
+            )
+        weight = np.nan_to_num(duration_s[known])
+        if not weight.sum() > 0:
+            weight = np.ones(len(weight))
+        return float(np.average(power_w[known], weights=weight))
+    if not seen.any():
+        return None
+    if read.entered_power_w is None:
+        remarks.append("There is no wall power for this map: plane efficacy is not stated.")
+        return None
+    return read.entered_power_w
+
+
+def _disagreement_limit(
+    drift: Drift,
+    shares: Floats,
+    contribution: Floats,
+    duration_s: Floats,
+    middle_s: Floats,
+    power_w: Floats,
+) -> float | None:
+    """Expanded uncertainty (k = 2) of corrected ÷ mean against synchronous efficacy.
+
+    Both hold the same light, so its noise cancels. What remains is the noise of the reference
+    and of the wall power, each through the difference between the shares that a point has in
+    the flux and in the time.
+    """
+    of_flux = contribution / contribution.sum()
+    time = np.where(duration_s > 0, duration_s, 0.0)
+    of_time = time / time.sum() if time.sum() > 0 else np.full(len(time), 1 / len(time))
+    excess = of_flux - of_time
+    in_order = power_w[np.argsort(middle_s, kind="stable")]
+    power_noise = 0.0
+    if len(in_order) > 1:
+        power_noise = math.sqrt(float((np.diff(in_order) ** 2).mean()) / 2) / float(in_order.mean())
+    by_power = power_noise * math.sqrt(float(excess @ excess))
+    by_reference = 0.0
+    if drift.source != "none":
+        if drift.repeatability is None:
+            return None
+        through = excess @ shares
+        by_reference = drift.repeatability * math.sqrt(float(through @ through))
+    return max(2 * math.hypot(by_power, by_reference), LEAST_DISAGREEMENT)
+
+
+def _remark_on_efficacy(
+    synchronous: float | None,
+    from_means: float | None,
+    disagreement: float | None,
+    limit: float | None,
+    remarks: list[str],
+) -> None:
+    if synchronous is None and from_means is not None:
+        remarks.append(
+            "Plane efficacy is delivered flux over mean wall power: light and power were not "
+            "recorded in the same windows, so what both drifted meanwhile is in it."
+        )
+    if disagreement is not None and limit is not None and abs(disagreement) > limit:
+        remarks.append(
+            f"Corrected flux over mean power differs from the synchronous plane efficacy by "
+            f"{percent(disagreement, 2)}, more than its uncertainty of {percent(limit, 2)}: light "
+            "and power did not drift together."
+        )
+
+
+def _uniformity(
+    ppfd: Floats, weights: Floats, limits: Limits, is_complete: bool, remarks: list[str]
+) -> Uniformity | None:
+    if not is_complete:
+        return None
+    try:
+        return uniformity(ppfd, weights, target=limits.target_ppfd_umol_m2_s)
+    except ValueError as error:
+        remarks.append(f"Uniformity is not stated: {error}.")
+        return None
+
+
+def _remark_on_limits(
+    limits: Limits,
+    ppfd: Floats,
+    even: Uniformity | None,
+    efficacy: float | None,
+    mean_power: float | None,
+    remarks: list[str],
+) -> None:
+    peak = limits.peak_ppfd_umol_m2_s
+    if peak is not None and np.isfinite(ppfd).any() and np.nanmax(ppfd) > peak:
+        remarks.append(
+            f"The highest PPFD, {np.nanmax(ppfd):.0f} µmol m⁻² s⁻¹, is above the limit of "
+            f"{peak:g} µmol m⁻² s⁻¹."
+        )
+    floor = limits.minimum_to_mean
+    if floor is not None and even is not None and even.min_to_mean < floor:
+        remarks.append(f"Minimum-to-mean, {even.min_to_mean:.2f}, is below the limit of {floor:g}.")
+    rated = limits.rated_flux_umol_s
+    if rated is not None and efficacy is not None and mean_power and efficacy > rated / mean_power:
+        remarks.append(
+            f"Plane efficacy is above the rated flux of the bare lamp over wall power "
+            f"({rated / mean_power:.2f} µmol J⁻¹). Light recycled by walls and floor is a "
+            "possible cause, since the plane counts it again."
+        )
+
+
+def _power_of(power: Readings, begun_s: float | None, ended_s: float | None) -> WallPower | None:
+    if begun_s is None or ended_s is None:
+        return None
+    during = (power.window_end_s > begun_s) & (power.window_start_s < ended_s)
+    own = power.where(during)
+    return wall_power(own.window_start_s, own.window_end_s, own.value)
+
+
+def _missing_sentence(grid: Grid, missing: Integers, n_used: int, n_expected: int) -> str:
+    named = [f"row {grid.row[i] + 1} column {grid.column[i] + 1}" for i in missing[:LISTED_POINTS]]
+    more = f" and {len(missing) - LISTED_POINTS} more" if len(missing) > LISTED_POINTS else ""
+    verb = "has" if len(missing) == 1 else "have"
+    return (
+        f"{len(missing)} of {n_expected} points {verb} no value ({', '.join(named)}{more}): "
+        f"delivered flux, plane efficacy and uniformity are not stated; the mean is of {n_used} of "
+        f"{n_expected} points."
+    )
+
+
+def _points(count: int) -> str:
+    return "1 point was" if count == 1 else f"{count} points were"
