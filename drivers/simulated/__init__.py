@@ -1,1 +1,1 @@
-"""The virtual bench: lamp, ballast, mains, light field, gantry and instruments, without hardware."""
+"""The virtual bench: lamp, mains, light field, gantry and instruments, without hardware."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from drivers.simulated import scenario as scenarios
 from drivers.simulated.gantry_motion import GantryMotion
+from drivers.simulated.hanging import Hanging, Hangings
 from drivers.simulated.noise import CorrelatedNoise, HashedNoise, stream
 from drivers.simulated.scenario import Scenario
 from drivers.simulated.sensor_errors import (
@@ -18,6 +20,7 @@ from drivers.simulated.sensor_errors import (
     ErringPowerMeter,
     InstrumentErrors,
 )
+from drivers.simulated.sources import Floats, Response
 from drivers.simulated.timeline import Timeline
 
 LIGHT_SENSOR = "light_sensor"
@@ -62,9 +65,15 @@ class VirtualBench:
             name: ErringLightSensor(getattr(errors, name), self._seed, name)
             for name in (LIGHT_SENSOR, MONITOR_SENSOR)
         }
+        self._responses: dict[str, Response | None] = {
+            name: None if sensor.errors.is_cosine_true else sensor.errors.relative_response
+            for name, sensor in self._sensors.items()
+        }
+        x, y = scenario.monitor_at_mm
+        self._monitor_at = (x, y)
         self._meter = ErringPowerMeter(errors.power_meter, self._seed)
-        self._hung = HashedNoise(stream(self._seed, "installation"))
-        self._hangings = 0
+        self.hangings = Hangings(scenario, HashedNoise(stream(self._seed, "installation")))
+        self._seen: dict[str, tuple[object, float]] = {}
         self.truth = Truth(self)
         self.hang(device or scenario.device or self.devices[0], scenario.mounting_height_mm)
 
@@ -87,27 +96,44 @@ class VirtualBench:
         return cls(scenario, errors, device=device, seed=seed)
 
     def hang(self, device: str, mounting_height_mm: float, at_s: float = 0.0) -> None:
-        """Hang a device: a new installation, not quite like the one before."""
-        self._device = scenarios.device_named(self.scenario, device)
-        self._hangings += 1
+        """Hang a device: a new installation, not quite like the one before.
+
+        Raises
+        ------
+        ScenarioError
+            There is no such device.
+        ValueError
+            It cannot hang at that height.
+        """
+        hung = self.hangings.hang(device, at_s)
         self.gantry.put_height(mounting_height_mm, at_s)
-        self._timeline.set_power_effect(1.0 + self._device.lamp_power_effect_percent / 100.0, at_s)
+        self.hangings.view(hung, mounting_height_mm, None)
+        self._timeline.set_power_effect(1.0 + hung.device.lamp_power_effect_percent / 100.0, at_s)
 
     def switch_lamp(self, on: bool, at_s: float) -> None:
         """Close or open the lamp circuit. Whether the lamp strikes is for the lamp to say."""
         self._timeline.switch(on, at_s)
 
     def measured_ppfd(self, sensor: str, start_s: float, end_s: float) -> float:
-        """Return what a light sensor says of a window, with all its errors. [µmol m⁻² s⁻¹]"""
-        x, y, _ = (
-            self.gantry.position(end_s)
-            if sensor == LIGHT_SENSOR
-            else (*self.scenario.monitor_at_mm, 0.0)
-        )
-        light = self._timeline.mean("light_umol_s", start_s, end_s)
-        seen = light * float(self._per_flux(np.array([x]), np.array([y]), end_s)[0])
+        """Return what a light sensor says of a window, with all its errors. [µmol m⁻² s⁻¹]
+
+        Parameters
+        ----------
+        sensor : str
+            ``"light_sensor"`` rides on the gantry, ``"monitor_sensor"`` lies on the plane.
+        start_s, end_s : float
+            The window that the sensor averages over. [s]
+        """
+        erring = self._sensors[sensor]
+        lag_s = erring.errors.time_constant_s
+        since_s = max(0.0, start_s - 8.0 * lag_s)
+        if self.gantry.rests_over(since_s, end_s):
+            share = self._resting_share(sensor, end_s)
+            seen = share * self._timeline.lagged_mean("light_umol_s", start_s, end_s, lag_s)
+        else:
+            seen = self._seen_moving(sensor, since_s, start_s, end_s, lag_s)
         seen += self.scenario.ambient_umol_m2_s * (1.0 + self._ambient.mean(start_s, end_s))
-        return self._sensors[sensor].reading(seen, start_s, end_s)
+        return erring.reading(seen, start_s, end_s)
 
     def measured_electrical(self, start_s: float, end_s: float) -> dict[str, float]:
         """Return what the wattmeter says of a window, with all its errors, by quantity."""
@@ -122,14 +148,78 @@ class VirtualBench:
         frequency = self._timeline.mains.frequency_hz(0.5 * (start_s + end_s))
         return {**shown, "line_frequency_hz": round(frequency, 2)}
 
-    def _per_flux(
-        self, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64], at_s: float
-    ) -> NDArray[np.float64]:
-        h = self.gantry.position(at_s)[2] / 1000.0
-        area = self.scenario.area
-        dx = (x_mm - area.width_mm / 2) / 1000.0
-        dy = (y_mm - area.depth_mm / 2) / 1000.0
-        return np.asarray(self._device.efficiency * h**2 / (h**2 + dx**2 + dy**2) ** 2 / np.pi)
+    def _resting_share(self, sensor: str, at_s: float) -> float:
+        """Return irradiance per lamp flux where the sensor rests, as it sees it. [m⁻²]"""
+        hung = self.hangings.at(at_s)
+        x, y, height = self.gantry.position(at_s)
+        if sensor != LIGHT_SENSOR:
+            x, y = self._monitor_at
+        key = (hung.number, x, y, height)
+        known = self._seen.get(sensor)
+        if known is None or known[0] != key:
+            response = self._responses[sensor]
+            value = float(self.per_flux(np.array([x]), np.array([y]), height, hung, response)[0])
+            known = self._seen[sensor] = (key, value)
+        return known[1]
+
+    def _seen_moving(
+        self, sensor: str, since_s: float, start_s: float, end_s: float, lag_s: float
+    ) -> float:
+        """Return the mean over a window in which something moves; see `lagged_mean`."""
+        finest_s = min(0.25 * lag_s, 0.05) if lag_s else 0.05
+        count = min(max(2, math.ceil((end_s - since_s) / finest_s)), 400)
+        width_s = max(end_s - since_s, 1e-6) / count
+        middles_s: Floats = since_s + (np.arange(count, dtype=np.float64) + 0.5) * width_s
+        falling = self._timeline.at("light_umol_s", middles_s) * self._moving_share(
+            sensor, middles_s
+        )
+        if lag_s == 0.0:
+            return float(falling.mean())
+        begun = round((start_s - since_s) / width_s)
+        signal = first = float(falling[0])
+        for n, value in enumerate(falling.tolist()):
+            if n == begun:
+                first = signal
+            signal = value + (signal - value) * math.exp(-width_s / lag_s)
+        inside = falling[begun:]
+        if len(inside) == 0:
+            return signal
+        return float(inside.mean()) - lag_s * (signal - first) / (len(inside) * width_s)
+
+    def _moving_share(self, sensor: str, times_s: Floats) -> Floats:
+        hung = self.hangings.at(float(times_s[-1]))
+        response = self._responses[sensor]
+        places = np.array([self.gantry.position(float(t)) for t in times_s])
+        if sensor != LIGHT_SENSOR:
+            places[:, :2] = self._monitor_at
+        x, y = places[:, 0], places[:, 1]
+        spans = [self.gantry.heights(float(t)) for t in times_s]
+        total = np.zeros(len(times_s))
+        for height in {h for span in spans for h in span[:2]}:
+            # While the height changes the field is blended between those at both ends.
+            weight = np.array(
+                [
+                    (1.0 - share) * (below == height) + share * (above == height)
+                    for below, above, share in spans
+                ]
+            )
+            used = weight > 0.0
+            if used.any():
+                values = self.per_flux(x[used], y[used], height, hung, response)
+                total[used] += weight[used] * values
+        return total
+
+    def per_flux(
+        self,
+        x_mm: Floats,
+        y_mm: Floats,
+        height_mm: float,
+        hung: Hanging,
+        response: Response | None = None,
+    ) -> Floats:
+        """Return irradiance on the plane per flux of the bare lamp. [m⁻²]"""
+        view = self.hangings.view(hung, height_mm, response)
+        return hung.device.efficiency * hung.flux_factor * view.at(x_mm, y_mm)
 
 
 class Truth:
@@ -156,19 +246,17 @@ class Truth:
             [µmol m⁻² s⁻¹]
         """
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
-        light = self._light(at_s, until_s)
-        return np.asarray(light * self._bench._per_flux(x.ravel(), y.ravel(), at_s)).reshape(
-            x.shape
-        )
+        bench = self._bench
+        height_mm = bench.gantry.position(at_s)[2]
+        share = bench.per_flux(x.ravel(), y.ravel(), height_mm, bench.hangings.at(at_s))
+        return self._light(at_s, until_s) * share.reshape(x.shape)
 
     def delivered_flux_umol_s(self, at_s: float, until_s: float | None = None) -> float:
         """Return the flux that reaches the whole plane, integrated without a grid. [µmol/s]"""
-        area = self._bench.scenario.area
-        n = 60
-        x = (np.arange(n) + 0.5) / n * area.width_mm
-        y = (np.arange(n) + 0.5) / n * area.depth_mm
-        values = self.ppfd_map(*np.meshgrid(x, y), at_s, until_s)
-        return float(values.mean()) * area.width_mm * area.depth_mm / 1e6
+        hung = self._bench.hangings.at(at_s)
+        height_mm = self._bench.gantry.position(at_s)[2]
+        share = self._bench.hangings.flux_share(hung, height_mm)
+        return self._light(at_s, until_s) * hung.device.efficiency * hung.flux_factor * share
 
     def wall_power_w(self, at_s: float, until_s: float | None = None) -> float:
         """Return active power of ballast and lamp. [W]"""

@@ -160,4 +160,5 @@ class ErringPowerMeter:
 
 def quantised(value: float, step: float) -> float:
     """Round to a whole number of steps; a step of 0 leaves the value as it is."""
-    return round(value / step) * step if step else value
+    # The second rounding takes the binary dust off: 0.3, not 0.30000000000000004.
+    return round(round(value / step) * step, 9) if step else value

@@ -94,6 +94,29 @@ class Timeline:
         tail = values[-1] * (end_s - STEP_S * (last - 1))
         return float(head + inner * STEP_S + tail) / (end_s - start_s)
 
+    def lagged_mean(self, name: str, start_s: float, end_s: float, lag_s: float) -> float:
+        """Return the mean over a window of one series as a slow instrument follows it.
+
+        The signal y follows the series x by lag · dy/dt = x − y; so the mean of y over a
+        window is the mean of x, less lag · (y at the end − y at the start) / length.
+        """
+        if lag_s <= 0.0:
+            return self.mean(name, start_s, end_s)
+        ended = self._lagged(name, end_s, lag_s)
+        if end_s - start_s < 1e-9:
+            return ended
+        gain = ended - self._lagged(name, start_s, lag_s)
+        return self.mean(name, start_s, end_s) - lag_s * gain / (end_s - start_s)
+
+    def _lagged(self, name: str, at_s: float, lag_s: float) -> float:
+        first = int(max(0.0, at_s - 9.0 * lag_s) / STEP_S)
+        values = self._steps(name, first, int(at_s / STEP_S) + 1)
+        signal = values[0]
+        for value in values[:-1]:
+            signal = value + (signal - value) * math.exp(-STEP_S / lag_s)
+        last_s = at_s - (first + len(values) - 1) * STEP_S
+        return values[-1] + (signal - values[-1]) * math.exp(-last_s / lag_s)
+
     def at(self, name: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return one series at several moments, all close together. [s]"""
         steps = (np.maximum(times_s, 0.0) / STEP_S).astype(np.int64)
