@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
 
@@ -11,7 +12,7 @@ from drivers.errors import DriverError, PortLost, WriteStalled
 from drivers.line import Line
 from drivers.talk import Conversation, Talk
 
-Result = TypeVar("Result")
+Found = TypeVar("Found")
 
 
 class ConversingInstrument:
@@ -98,3 +99,65 @@ class ConversingInstrument:
             request=error.request,
             reply=error.reply,
         )
+
+
+class RequestReplyInstrument(ConversingInstrument):
+    """An instrument that speaks when spoken to, on a bus that may echo what is sent."""
+
+    def __init__(self, line: Line, clock: Clock, device: str) -> None:
+        super().__init__(line, clock, device)
+        self._active_s = -math.inf  # when the line last carried a character
+
+    def _collect(
+        self,
+        request: bytes,
+        find: Callable[[bytes], Found | None],
+        *,
+        within_s: float,
+        lump_s: float,
+        longest: int,
+    ) -> Conversation[tuple[Found | None, bytes, float]]:
+        """Send a request and collect what comes until a reply is found in it, or no more comes.
+
+        Parameters
+        ----------
+        find : callable
+            Looks for a reply in all that has come; None where there is none yet.
+        within_s : float
+            Time allowed to the first byte, from the end of the request. [s]
+        lump_s : float
+            Longest pause inside a reply that has begun. [s]
+        longest : int
+            More bytes than any reply has; a line that babbles is given up there.
+
+        Returns
+        -------
+        tuple
+            What was found or None, all that came (an echo of the request left out), and the
+            elapsed time at which the request had left. [s]
+        """
+        sent_s = self._line.write(request)
+        self._active_s = sent_s
+        heard = b""
+        echo = 0
+        deadline_s = sent_s + within_s
+        while True:
+            data = self._line.read()
+            now_s = self._clock.elapsed_s()
+            if data:
+                heard += data
+                self._active_s = now_s
+                # On two wires an adapter may hear itself.
+                if heard.startswith(request):
+                    echo = len(request)
+                if heard == request:
+                    deadline_s = sent_s + within_s
+                elif request.startswith(heard):  # an echo, or a reply that begins alike
+                    deadline_s = max(deadline_s, now_s + lump_s)
+                else:
+                    deadline_s = now_s + lump_s
+                if (found := find(heard[echo:])) is not None:
+                    return found, heard[echo:], sent_s
+            if now_s >= deadline_s or len(heard) > longest + echo:
+                return None, heard[echo:], sent_s
+            yield deadline_s

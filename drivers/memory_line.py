@@ -16,6 +16,8 @@ from drivers.clock import VirtualClock
 from drivers.errors import PortLost, WriteStalled
 from drivers.line import SerialSettings
 
+_LUMP_S = 0.016  # a usual latency of USB serial adapters (common practice, no source)
+
 
 class Peer(Protocol):
     """What sits at the far end. It speaks bytes and has no clock of its own."""
@@ -215,10 +217,15 @@ class MemoryLine:
             self._in_free_s = end_s
             self._log("in", start_s, end_s, data, self._peer_settings)
             heard = as_heard(data, self._peer_settings, self.settings)
-            # The first character wakes whoever waits; the rest is of interest when whole.
-            self._clock.call_at(start_s + character_s, partial(self._arrive, heard[:1]))
-            if rest := heard[1:]:
-                self._clock.call_at(end_s, partial(self._arrive, rest))
+            # The first character wakes whoever waits; the rest comes in lumps, as an adapter
+            # hands characters over. One event for each character would be slow.
+            lump = max(1, int(_LUMP_S / character_s))
+            begin = 0
+            while begin < len(heard):
+                stop = 1 if begin == 0 else min(begin + lump, len(heard))
+                arrives_s = end_s if stop == len(heard) else start_s + stop * character_s
+                self._clock.call_at(arrives_s, partial(self._arrive, heard[begin:stop]))
+                begin = stop
         self._attend_peer()
 
     def _arrive(self, data: bytes) -> None:

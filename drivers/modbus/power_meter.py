@@ -10,13 +10,12 @@ retry, so none is made here.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 from pymodbus.pdu import ModbusPDU
 
 from drivers.clock import Clock
-from drivers.conversing import ConversingInstrument
+from drivers.conversing import RequestReplyInstrument
 from drivers.errors import DeviceFault, DriverError, GarbledReply, NoReply, PortLost, describe_bytes
 from drivers.line import Line
 from drivers.modbus import frames, registers
@@ -32,7 +31,7 @@ LONGEST_FRAME = 256
 Found = tuple[bytes, ModbusPDU]
 
 
-class PowerMeter(ConversingInstrument):
+class PowerMeter(RequestReplyInstrument):
     """Wall power, and voltage, current, power factor, frequency where the map has them.
 
     Parameters
@@ -52,7 +51,6 @@ class PowerMeter(ConversingInstrument):
         self._options = options
         self._requests = registers.plan_requests(options.registers, options.bridged_registers)
         self._silence_s = frames.silent_interval_s(options.baud)
-        self._active_s = -math.inf  # when the line last carried a character
 
     def start(self) -> float:
         """Begin one reading of all quantities; return when it can be there at the earliest. [s]"""
@@ -138,31 +136,18 @@ class PowerMeter(ConversingInstrument):
         """Send one request; return reply frame, reply, and when the request had left."""
         self.unasked = self._line.read()
         self.unasked += yield from wait(self._clock, self._line, self._active_s + self._silence_s)
-        sent_s = self._line.write(request)
-        self._active_s = sent_s
-        heard = b""
-        echo = 0
-        deadline_s = sent_s + self._options.reply_within_s
-        while True:
-            data = self._line.read()
-            now_s = self._clock.elapsed_s()
-            if data:
-                heard += data
-                self._active_s = now_s
-                # On two wires an adapter may hear itself.
-                if heard.startswith(request):
-                    echo = len(request)
-                if len(heard) > echo and not request.startswith(heard):
-                    deadline_s = now_s + LUMP_S
-                if found := find(heard[echo:]):
-                    frame, reply = found
-                    if reply.isError():
-                        raise self._refused(request, frame, reply, advice)
-                    return frame, reply, sent_s
-            if now_s >= deadline_s or len(heard) > LONGEST_FRAME + echo:
-                break
-            yield deadline_s
-        heard = heard[echo:]
+        found, heard, sent_s = yield from self._collect(
+            request,
+            find,
+            within_s=self._options.reply_within_s,
+            lump_s=LUMP_S,
+            longest=LONGEST_FRAME,
+        )
+        if found:
+            frame, reply = found
+            if reply.isError():
+                raise self._refused(request, frame, reply, advice)
+            return frame, reply, sent_s
         if not heard:
             raise NoReply(
                 self._device,

@@ -19,7 +19,7 @@ from typing import Generic, TypeVar
 from attrs import frozen
 
 from drivers.clock import Clock
-from drivers.conversing import ConversingInstrument
+from drivers.conversing import RequestReplyInstrument
 from drivers.errors import DeviceFault, DriverError, GarbledReply, NoReply, describe_bytes
 from drivers.line import Line
 from drivers.reading import Reading
@@ -48,7 +48,7 @@ class _Answer(Generic[Decoded]):
     arrived_s: float
 
 
-class QuantumSensor(ConversingInstrument):
+class QuantumSensor(RequestReplyInstrument):
     """Photosynthetic photon flux density over SDI-12.
 
     Parameters
@@ -69,7 +69,6 @@ class QuantumSensor(ConversingInstrument):
         super().__init__(line, clock, f"{device}, {line.name} address {options.address}")
         self._options = options
         self._address = options.address
-        self._active_s = -math.inf  # when the line last carried a character
 
     def start(self) -> float:
         """Begin one measurement; return the elapsed time before which it cannot be ready. [s]"""
@@ -178,10 +177,8 @@ class QuantumSensor(ConversingInstrument):
         for attempt in range(BREAKS * TRIES_PER_BREAK):
             self.retries += attempt > 0
             yield from self._wake(after_failures=attempt)
-            sent_s = self._line.write(request)
-            self._active_s = sent_s
             try:
-                return (yield from self._listen(request, sent_s, decode))
+                return (yield from self._try(request, decode))
             except (NoReply, GarbledReply) as error:
                 # Bytes that came tell more than the silence of another try.
                 if failure is None or isinstance(error, GarbledReply):
@@ -208,36 +205,32 @@ class QuantumSensor(ConversingInstrument):
         pause_s = codec.RETRY_AFTER_S if after_failures else HELD_MARKING_S
         self.unasked += yield from wait(self._clock, self._line, marking_from_s + pause_s)
 
-    def _listen(
-        self, request: bytes, sent_s: float, decode: Callable[[bytes], Decoded]
+    def _try(
+        self, request: bytes, decode: Callable[[bytes], Decoded]
     ) -> Conversation[_Answer[Decoded]]:
-        """Collect what comes until it holds a valid reply, or no more comes."""
-        heard = b""
-        echo = 0
+        """Send a request once."""
         problem = "cut short: no carriage return and line feed at its end"
-        deadline_s = sent_s + self._options.reply_within_s
-        while True:
-            data = self._line.read()
-            now_s = self._clock.elapsed_s()
-            if data:
-                heard += data
-                self._active_s = now_s
-                # On one wire an adapter may hear itself.
-                if heard.startswith(request):
-                    echo = len(request)
-                if len(heard) > echo and not request.startswith(heard):
-                    deadline_s = now_s + LUMP_S
-                for line in codec.split_lines(heard[echo:]):
-                    try:
-                        return _Answer(decode(line), line, now_s)
-                    except codec.CodecError as error:
-                        problem = str(error)
-            if now_s >= deadline_s or len(heard) > codec.LONGEST_REPLY + echo:
-                break
-            yield deadline_s
+
+        def find(heard: bytes) -> _Answer[Decoded] | None:
+            nonlocal problem
+            for line in codec.split_lines(heard):
+                try:
+                    return _Answer(decode(line), line, self._clock.elapsed_s())
+                except codec.CodecError as error:
+                    problem = str(error)
+            return None
+
+        answer, reply, _ = yield from self._collect(
+            request,
+            find,
+            within_s=self._options.reply_within_s,
+            lump_s=LUMP_S,
+            longest=codec.LONGEST_REPLY,
+        )
+        if answer:
+            return answer
         text = request.decode("ascii")
         tries = BREAKS * TRIES_PER_BREAK
-        reply = heard[echo:]
         if not reply:
             raise NoReply(
                 self._device,
