@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+import attrs
+
 from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.stabilisation import RuleError, rule_from_plan
-from rig.plan import LEAST_DARK_POINTS, Area, Dark, Device, GridPlan, Heights, WarmUp
+from rig.plan_sections import LEAST_DARK_POINTS, Area, Dark, Device, GridPlan, Heights, Lamp, WarmUp
 from rig.toml_faults import Fault
 
 Sections = Mapping[str, Any]
@@ -32,6 +34,7 @@ def faults(sections: Sections, raw: Mapping[str, Any]) -> list[Fault]:
         The plan as TOML has it.
     """
     grid, found = _grid(sections, raw)
+    found += _lamp(sections, raw)
     found += _heights(sections)
     found += _dark(sections.get("dark"), grid)
     found += _reference(sections, grid)
@@ -71,6 +74,15 @@ def _strangers(
                 f'does not belong to {section}.{chooser} "{chosen}", which takes '
                 f"{' and '.join(keys[chosen])}; leave it out",
             )
+
+
+def _lamp(sections: Sections, raw: Mapping[str, Any]) -> Iterator[Fault]:
+    """A run must know what it lights; of readings taken by hand the lamp may be unknown."""
+    if sections.get("lamp") is None or "entered" in raw:
+        return
+    for item in attrs.fields(Lamp):
+        if item.name in ("kind", "rated_power_w") and item.name not in raw["lamp"]:
+            yield Fault(("lamp", item.name), f"is missing; {item.metadata['allowed']}")
 
 
 def _heights(sections: Sections) -> Iterator[Fault]:

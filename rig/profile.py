@@ -231,6 +231,11 @@ def cross_check(plan: Plan, profile: Profile) -> list[str]:
     list of str
         Each a whole line: where, what, what is allowed. Empty if the plan can be run.
     """
+    if plan.entered is not None:
+        return [
+            "entered: this plan was written by 'evenfall enter' for readings taken by hand; "
+            "for a run copy it, take [entered] out and state lamp, dark reading and warm-up"
+        ]
     grid = grid_from_plan(plan.raw)
     return [
         *_travel(grid, profile),

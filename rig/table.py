@@ -2,7 +2,7 @@
 
 A matrix has one cell for each point, one line for each row of the grid. Seen from above with
 the corner from which x and y are counted at the lower left, the first line is the far row,
-the one with the largest y (``top_row="far"``); with ``"near"`` it is the row with the
+the one with the largest y (``first_line="far"``); with ``"near"`` it is the row with the
 smallest y. x always grows to the right. A first cell that states a length unit (``mm``,
 ``y\\x cm``) says that the first line holds x and the first column y; then the positions decide
 and not the order of the lines::
@@ -29,7 +29,7 @@ from analysis.quantities import MEASURED
 from rig.table_cells import Cell, Sheet, TableError, number, read_sheet
 from rig.toml_faults import did_you_mean
 
-TOP_ROWS: Final = ("far", "near")
+FIRST_LINES: Final = ("far", "near")
 MM_PER: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
 VALUE_NAMES: Final = ("ppfd", "value", "reading")
 HIGHEST: Final = MEASURED["ppfd_umol_m2_s"].plausible[1]
@@ -79,7 +79,7 @@ def read_table(
     data: bytes,
     file: str,
     *,
-    top_row: str = "far",
+    first_line: str = "far",
     positions_in: str | None = None,
     decimal: str | None = None,
 ) -> HandTable:
@@ -91,7 +91,7 @@ def read_table(
         The file as it is.
     file : str
         Its name, for messages.
-    top_row : str
+    first_line : str
         ``"far"`` or ``"near"``: which row of the grid the first line of a matrix is, where the
         matrix does not state its positions.
     positions_in : str, optional
@@ -106,7 +106,7 @@ def read_table(
     """
     sheet = read_sheet(data, file, decimal=decimal)
     reader = _Reader(file=file, sheet=sheet, positions_in=positions_in)
-    table = reader.points() if _is_list_of_points(sheet) else reader.matrix(top_row)
+    table = reader.points() if _is_list_of_points(sheet) else reader.matrix(first_line)
     if reader.problems:
         raise TableError(file, reader.problems)
     return table
@@ -236,7 +236,7 @@ class _Reader:
 
     # -- a matrix -------------------------------------------------------------------------
 
-    def matrix(self, top_row: str) -> HandTable:
+    def matrix(self, first_line: str) -> HandTable:
         """Read a matrix; the problems say whether the result can be used."""
         rows = self.sheet.rows
         self._refuse_ragged(rows)
@@ -268,7 +268,7 @@ class _Reader:
         if self.problems:
             raise TableError(self.file, self.problems)
         raw = [[cell.text for cell in row] for row in rows]
-        if (y_mm[0] > y_mm[-1]) if y_mm is not None else (top_row == "far"):
+        if (y_mm[0] > y_mm[-1]) if y_mm is not None else (first_line == "far"):
             values, raw = values[::-1], raw[::-1]
         if x_mm is not None and x_mm[0] > x_mm[-1]:
             values, raw = [row[::-1] for row in values], [row[::-1] for row in raw]

@@ -200,11 +200,16 @@ def read_sections(
         With everything that is wrong.
     """
     data, raw = read_toml(path)
-    sections, faults = structure(raw, cls)
-    faults += check(sections, raw)
+    sections, faults = examine(raw, cls, check)
     if faults:
         raise ConfigError(str(path), [str(fault) for fault in faults])
     return data, raw, sections
+
+
+def examine(raw: Mapping[str, Any], cls: type, check: Check) -> tuple[dict[str, Any], list[Fault]]:
+    """Turn content into the fields of an attrs class and check it as `read_sections` does."""
+    sections, faults = structure(raw, cls)
+    return sections, [*faults, *check(sections, raw)]
 
 
 def is_key(attribute: attrs.Attribute[Any]) -> bool:

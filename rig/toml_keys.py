@@ -30,7 +30,7 @@ def number(
     """Declare a key that is a number (or whole number) of `unit` within limits."""
     return attrs.field(
         default=default,
-        validator=_skip_none(_within(above, at_least, at_most)),
+        validator=_where_set(_within(above, at_least, at_most)),
         metadata=_metadata(unit, doc, example, above, at_least, at_most, many=False),
     )
 
@@ -48,7 +48,7 @@ def numbers(
     """Declare a key that is a list of numbers of `unit`, each within limits."""
     return attrs.field(
         default=default,
-        validator=_skip_none(_each(_within(above, at_least, at_most))),
+        validator=_where_set(_each(_within(above, at_least, at_most))),
         metadata=_metadata(unit, doc, example, above, at_least, at_most, many=True),
     )
 
@@ -135,9 +135,11 @@ def _metadata(
 Validator = Callable[[Any, Any, Any], None]
 
 
-def _skip_none(check: Validator) -> Validator:
+def _where_set(check: Validator) -> Validator:
+    """Leave None and NaN alone: defaults for "not stated", which no file can give."""
+
     def checked(instance: Any, attribute: Any, value: Any) -> None:
-        if value is not None:
+        if value is not None and value == value:
             check(instance, attribute, value)
 
     return checked

@@ -1,0 +1,404 @@
+"""The sections of a test plan: every key with its unit, meaning, default and limits.
+
+The only list of the keys; ``hardware/example-plan.toml`` shows them all and a test compares
+the two.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import Final, Literal
+
+import attrs
+from attrs import frozen
+
+from rig.toml_keys import choice, flag, number, numbers, text
+
+MOST_LINES: Final = 200
+LEAST_DARK_POINTS: Final = 5
+
+
+@frozen(kw_only=True)
+class AboutTest:
+    """Section ``[test]``: what the report is headed with."""
+
+    name: str = text("Name of the test.", example="Reflector A, two heights", empty=False)
+    operator: str = text("Who runs it.", default="", example="bench team")
+    notes: str = text("Anything worth knowing later.", default="", example="film renewed")
+
+
+@frozen(kw_only=True)
+class Device:
+    """Section ``[device]``: the device under test."""
+
+    name: str = text("Name of the device under test.", example="Reflector A", empty=False)
+    kind: str = text("What it is.", default="reflector", example="reflector")
+    specimen: str = text(
+        "Which specimen of it; one specimen is called one specimen.", default="", example="A-1"
+    )
+    lamp_axis: Literal["x", "y", "vertical"] = choice(
+        "Direction of the lamp above the plane; drawn on the map.",
+        "x",
+        "y",
+        "vertical",
+        default="x",
+    )
+    clearance_mm: float = number(
+        "mm",
+        "Lowest mounting height at which nothing on the plane can touch or be scorched by it.",
+        default=0.0,
+        at_least=0,
+        at_most=5000,
+        example=250.0,
+    )
+
+
+@frozen(kw_only=True)
+class Lamp:
+    """Section ``[lamp]``: which lamp, and what may be done with it."""
+
+    sample: str = text("Its label in the lab's records.", default="", example="L-07")
+    kind: str = choice(
+        "Kind of lamp; decides which cautions are shown.",
+        "high-pressure sodium",
+        "metal halide",
+        "ceramic metal halide",
+        "fluorescent",
+        "LED",
+        "other",
+        default="other",
+    )
+    rated_power_w: float = number(
+        "W",
+        "Power printed on the lamp.",
+        default=math.nan,  # not stated; `rig.plan_checks` lets only an entered plan leave it out
+        above=0,
+        at_most=5000,
+        example=600.0,
+    )
+    rated_flux_umol_s: float | None = number(
+        "µmol/s",
+        "Photosynthetic photon flux of the bare lamp, if its maker states it.",
+        default=None,
+        above=0,
+        at_most=20000,
+        example=1100.0,
+    )
+    hours: float | None = number(
+        "h",
+        "Burning hours before the test, if known.",
+        default=None,
+        at_least=0,
+        at_most=200000,
+        example=130.0,
+    )
+    minimum_off_s: float = number(
+        "s",
+        "Time the lamp stays off before it may be lit again.",
+        default=900.0,
+        at_least=0,
+        at_most=14400,
+        example=900.0,
+    )
+
+
+@frozen(kw_only=True)
+class Ballast:
+    """Section ``[ballast]``: what feeds the lamp."""
+
+    sample: str = text("Its label in the lab's records.", default="", example="B-02")
+    kind: str = choice(
+        "Kind of ballast.", "electronic", "magnetic", "none", "not stated", default="not stated"
+    )
+    setting: str = text("Its setting, if it has one.", default="", example="600 W")
+    nominal_voltage_v: float | None = number(
+        "V", "Nominal supply voltage.", default=None, above=0, at_most=1000, example=230.0
+    )
+
+
+@frozen(kw_only=True)
+class Area:
+    """Section ``[area]``: the measurement plane and what surrounds it."""
+
+    shape: str = choice("Shape of the plane.", "rectangle", "round", default="rectangle")
+    width_mm: float | None = number(
+        "mm",
+        "Inside width, along x; for a rectangle.",
+        default=None,
+        above=0,
+        at_most=20000,
+        example=1200.0,
+    )
+    depth_mm: float | None = number(
+        "mm",
+        "Inside depth, along y; for a rectangle.",
+        default=None,
+        above=0,
+        at_most=20000,
+        example=1200.0,
+    )
+    diameter_mm: float | None = number(
+        "mm",
+        "Inside diameter; for a round area.",
+        default=None,
+        above=0,
+        at_most=20000,
+        example=1200.0,
+    )
+    walls: str = text("What the walls are made of.", default="", example="matt white board")
+    walls_identity: str = text("Label of this set of walls.", default="", example="W-1")
+    walls_state_date: date | None = attrs.field(
+        default=None,
+        metadata={
+            "unit": "",
+            "doc": "Day on which the walls were last cleaned or renewed.",
+            "allowed": "give a date without quotes, e.g. 2026-01-02",
+            "example": date(2026, 1, 2),
+        },
+    )
+    floor: str = text("What the floor is made of.", default="", example="white tray")
+    above: str = text("What lies above the walls.", default="", example="open")
+
+
+@frozen(kw_only=True)
+class GridPlan:
+    """Section ``[grid]``: where the plane is read."""
+
+    layout: str = choice(
+        "How the points are laid out.",
+        "cell-centres",
+        "edge-inclusive",
+        "lines",
+        "explicit",
+        default="cell-centres",
+    )
+    rows: int = number(
+        "1",
+        "Points along y, for cell-centres and edge-inclusive.",
+        default=9,
+        at_least=1,
+        at_most=MOST_LINES,
+        example=9,
+    )
+    columns: int = number(
+        "1",
+        "Points along x, for cell-centres and edge-inclusive.",
+        default=9,
+        at_least=1,
+        at_most=MOST_LINES,
+        example=9,
+    )
+    x_mm: tuple[float, ...] | None = numbers(
+        "mm",
+        "For lines: x of each column, rising. For explicit: x of each point.",
+        default=None,
+        at_least=0,
+        example=[150.0, 450.0, 900.0],
+    )
+    y_mm: tuple[float, ...] | None = numbers(
+        "mm",
+        "For lines: y of each row, rising. For explicit: y of each point.",
+        default=None,
+        at_least=0,
+        example=[150.0, 450.0, 900.0],
+    )
+    weights_m2: tuple[float, ...] | None = numbers(
+        "m²",
+        "For explicit: the area that each point stands for.",
+        default=None,
+        at_least=0,
+        example=[0.48, 0.48, 0.48],
+    )
+
+
+@frozen(kw_only=True)
+class Heights:
+    """Section ``[heights]``: the mounting heights, in the order of measurement."""
+
+    mounting_height_mm: tuple[float, ...] = numbers(
+        "mm",
+        "Datum of the device to the diffuser of the sensor, in the order of measurement.",
+        above=0,
+        at_most=5000,
+        example=[400.0, 500.0],
+    )
+    axis: str = choice(
+        "What is moved to change the height; inside walls the two differ optically.",
+        "lamp",
+        "plane",
+        default="lamp",
+    )
+
+
+@frozen(kw_only=True)
+class Dark:
+    """Section ``[dark]``: the reading with the lamp off."""
+
+    points: int | Literal["all"] = attrs.field(
+        default=5,
+        metadata={
+            "unit": "1",
+            "doc": 'Points read with the lamp off; "all" for the whole grid, 0 for none.',
+            "allowed": f'give {LEAST_DARK_POINTS} or more, "all", or 0 with dark.skip_reason',
+            "example": 5,
+        },
+    )
+    skip_reason: str = text(
+        "Why there is no dark reading; needed where points is 0, and only there.",
+        default="",
+        example="sensor shows 0.0 with its cap on",
+    )
+
+
+@frozen(kw_only=True)
+class WarmUp:
+    """Section ``[warm_up]``: when the lamp counts as stable. Own figures change the preset."""
+
+    preset: str = text("Name of a stabilisation rule.", default="bench", example="bench")
+    block_s: float | None = number(
+        "s",
+        "Length of the blocks whose means are judged.",
+        default=None,
+        above=0,
+        at_most=3600,
+        example=60.0,
+    )
+    window_s: float | None = number(
+        "s", "Length of the window judged.", default=None, above=0, at_most=14400, example=900.0
+    )
+    limit_percent: float | None = number(
+        "%",
+        "Largest span and slope over the window.",
+        default=None,
+        above=0,
+        at_most=20,
+        example=0.5,
+    )
+    minimum_on_s: float | None = number(
+        "s",
+        "Nothing is called stable before.",
+        default=None,
+        at_least=0,
+        at_most=14400,
+        example=1800.0,
+    )
+    maximum_s: float = number(
+        "s",
+        "Longest wait for the lamp to become stable.",
+        default=3600.0,
+        above=0,
+        at_most=43200,
+        example=3600.0,
+    )
+    on_timeout: str = choice(
+        "What to do when it is not stable by then.", "stop", "ask", default="stop"
+    )
+
+
+@frozen(kw_only=True)
+class Sampling:
+    """Section ``[sampling]``: what is done at each point."""
+
+    samples_per_point: int = number(
+        "1",
+        "Readings of the light sensor at each point.",
+        default=3,
+        at_least=1,
+        at_most=1000,
+        example=3,
+    )
+    settle_s: float = number(
+        "s",
+        "Wait between arriving and reading; several time constants of the sensor.",
+        default=1.0,
+        at_least=0,
+        at_most=600,
+        example=1.0,
+    )
+    reference_every: int = number(
+        "1",
+        "The reference point is revisited after so many points.",
+        default=9,
+        at_least=1,
+        at_most=10000,
+        example=9,
+    )
+    reference_point: tuple[int, int] | Literal["auto"] = attrs.field(
+        default="auto",
+        metadata={
+            "unit": "1",
+            "doc": "Place of the reference point, counted from 0 as in readings.csv; "
+            '"auto" for the cell of the lowest slope.',
+            "allowed": 'give "auto" or [row, column] counted from 0, e.g. [4, 4]',
+            "example": [4, 4],
+        },
+    )
+    quick_look: bool = flag("Read five points before the first map.", default=True)
+    power_interval_s: float = number(
+        "s",
+        "Time from one reading of wall power to the next.",
+        default=1.0,
+        at_least=0.05,
+        at_most=1,
+        example=1.0,
+    )
+
+
+@frozen(kw_only=True)
+class Limits:
+    """Section ``[limits]``: what the results are judged by."""
+
+    drift_percent: float = number(
+        "%",
+        "Drift beyond which a map is not accepted.",
+        default=3.0,
+        above=0,
+        at_most=50,
+        example=3.0,
+    )
+    peak_ppfd_umol_m2_s: float | None = number(
+        "µmol/m²/s",
+        "Highest PPFD that the crop may get.",
+        default=None,
+        above=0,
+        at_most=10000,
+        example=1500.0,
+    )
+    target_ppfd_umol_m2_s: float | None = number(
+        "µmol/m²/s",
+        "PPFD wanted; gives the share of area above it.",
+        default=None,
+        above=0,
+        at_most=10000,
+        example=600.0,
+    )
+    minimum_to_mean: float | None = number(
+        "1", "Lowest minimum-to-mean wanted.", default=None, above=0, at_most=1, example=0.5
+    )
+
+
+@frozen(kw_only=True)
+class Entered:
+    """Section ``[entered]``: where the readings come from if they were entered by hand."""
+
+    table: str = text("Name of the file that was entered.", example="sheet.csv", empty=False)
+    sha256: str = text(
+        "SHA-256 of that file.", example="e3b0c44298fc1c149afbf4c8996fb924…", empty=False
+    )
+    first_line: str = choice(
+        "Which row of the grid the first line of the table is: far is the largest y.",
+        "far",
+        "near",
+        "as positions say",
+    )
+    sensor: str = text("What the readings were taken with.", default="", example="S-03")
+    measured_on: date | None = attrs.field(
+        default=None,
+        metadata={
+            "unit": "",
+            "doc": "Day of the measurement.",
+            "allowed": "give a date without quotes, e.g. 2026-01-02",
+            "example": date(2026, 1, 2),
+        },
+    )
