@@ -68,7 +68,7 @@ def _centre_line(matrix: Floats) -> tuple[Floats, bool]:
     return (matrix[rows // 2 - 1] + matrix[rows // 2]) / 2, False
 
 
-def profiles(map_: MapSummary, scale: Scale, setting: Setting, *, title: str) -> Figure:
+def profiles(map_: MapSummary, scale: Scale, setting: Setting) -> Figure:
     """Draw the light along x and along y through the centre, within its least and greatest.
 
     Parameters
@@ -80,21 +80,19 @@ def profiles(map_: MapSummary, scale: Scale, setting: Setting, *, title: str) ->
         Gives the top of the axis, the same for every map shown beside this one.
     setting : Setting
         Its target is drawn across.
-    title : str
-        What hung where.
     """
     grid = map_.grid
     matrix = grid.to_matrix(map_.ppfd)
     x = np.array([np.median(grid.x_mm[grid.column == at]) for at in range(grid.columns)])
     y = np.array([np.median(grid.y_mm[grid.row == at]) for at in range(grid.rows)])
-    height = 4.6
+    height = 4.45
     with house_style():
         figure = new_figure(4.3, height)
         for place, along, extent, name, across, lines in (
             (0, x, grid.width_mm, "x", "row", matrix),
             (1, y, grid.depth_mm, "y", "column", matrix.T),
         ):
-            axes = box(figure, 0.62, 2.55 - 2.05 * place, 3.45, 1.5)
+            axes = box(figure, 0.62, 2.68 - 2.22 * place, 3.5, 1.5)
             centre, is_read = _centre_line(lines)
             low, high = _envelope(lines)
             axes.fill_between(along, low, high, color=RULE, linewidth=0, zorder=1)
@@ -106,21 +104,20 @@ def profiles(map_: MapSummary, scale: Scale, setting: Setting, *, title: str) ->
                     linestyle=(0, (3.2, 1.6)),
                 )  # fmt: skip
             axes.set(xlim=(0, extent), ylim=(0, scale.top_umol_m2_s), xlabel=f"{name} (mm)")
+            axes.set_ylabel(f"PPFD ({PPFD_UNIT})")
+            axes.yaxis.set_label_coords(-0.5 / 3.5, 0.5)
             axes.yaxis.set_major_locator(MaxNLocator(5))
             axes.grid(axis="y")
             axes.set_axisbelow(True)
             middle = f"centre {across}" if is_read else f"mean of the two middle {across}s"
             axes.text(
-                0.0, 1.04, f"along {name}: {middle}", transform=axes.transAxes, fontsize=8,
+                0.0, 1.05, f"along {name}: {middle}", transform=axes.transAxes, fontsize=8,
                 color=ACCENT, weight="bold",
             )  # fmt: skip
             axes.text(
-                1.0, 1.04, f"grey: least to greatest of all {across}s", color=MUTED,
-                transform=axes.transAxes, fontsize=7, ha="right",
+                1.0, 1.05, f"grey: all {across}s", color=MUTED, transform=axes.transAxes,
+                fontsize=7, ha="right",
             )  # fmt: skip
-        figure.text(0.03, (0.5 + 2.55 + 1.5) / 2 / height, f"PPFD ({PPFD_UNIT})",
-                    rotation=90, va="center", fontsize=8)  # fmt: skip
-        figure.text(0.62 / 4.3, 1 - 0.12 / height, title, fontsize=9.5, weight="bold", va="top")
     return figure
 
 
@@ -240,12 +237,21 @@ def warm_up(
             axes.text(0, 1.05, text, transform=axes.transAxes, fontsize=7.5, color=MUTED)
         if moment_s is not None:
             whole.annotate(
-                f"stable at {fixed((moment_s - on_since_s) / 60, 0)} min\n"
-                f"(shaded: the {duration(window_s)} judged)",
+                f"shaded: the {duration(window_s)} judged; stable at "
+                f"{fixed((moment_s - on_since_s) / 60, 0)} min",
                 ((moment_s - on_since_s) / 60, 4), xytext=(-4, 0), textcoords="offset points",
-                ha="right", va="bottom", fontsize=8, linespacing=1.3,
+                ha="right", va="bottom", fontsize=8,
             )  # fmt: skip
-        figure.text(0.022, 0.5, "% of final", rotation=90, va="center", fontsize=8)
+        figure.text(
+            0.022,
+            0.5,
+            "% of final",
+            rotation=90,
+            rotation_mode="anchor",
+            ha="center",
+            va="center",
+            fontsize=8,
+        )
         figure.text(0.62 / _WIDE_IN, 1 - 0.1 / height, title, fontsize=9.5, weight="bold", va="top")
         figure.legend(
             handles=handles, loc="upper right", ncols=2, handlelength=2.6,
@@ -301,7 +307,7 @@ def wall_power(
                 axes.set_ylim(0, 1.12 * top if top > 0 else 1.0)
             axes.set(xlim=(begin_s / 60, end_s / 60), ylabel=label)
             axes.yaxis.set_label_coords(-0.48 / (_WIDE_IN - 0.8), 0.5)
-            axes.yaxis.set_major_locator(MaxNLocator(4))
+            axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
             axes.grid(axis="y")
             axes.set_axisbelow(True)
             _name_phases(axes, phases, (end_s - begin_s) / 60.0, named=not number)

@@ -208,11 +208,7 @@ def draw_plane(
                 va="center_baseline", color=text_on(scale.colour(values[at])), zorder=3,
             )  # fmt: skip
         else:
-            axes.text(
-                grid.x_mm[at], grid.y_mm[at], "not\nread", fontsize=0.78 * size, ha="center",
-                va="center", linespacing=1.0, color=INK, zorder=3,
-                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6},
-            )  # fmt: skip
+            _not_read(axes, float(grid.x_mm[at]), float(grid.y_mm[at]), 0.78 * size, mm_per_pt)
     axes.scatter(
         grid.x_mm[read], grid.y_mm[read], s=(0.20 * size) ** 2, linewidths=0, zorder=3,
         c=[text_on(scale.colour(value)) for value in values[read]], clip_on=False,
@@ -224,6 +220,18 @@ def draw_plane(
                       linewidth=0.5, label="not read")
         )  # fmt: skip
     return handles
+
+
+def _not_read(axes: Any, x: float, y: float, size: float, mm_per_pt: float) -> None:
+    width, height = 2.3 * size * mm_per_pt, 2.1 * size * mm_per_pt
+    axes.add_patch(
+        Rectangle((x - width / 2, y - height / 2), width, height, facecolor=PAPER, zorder=2.9)
+    )
+    for word, rise in (("not", 0.5), ("read", -0.5)):
+        axes.text(
+            x, y + rise * size * mm_per_pt, word, fontsize=size, ha="center",
+            va="center_baseline", color=INK, zorder=3,
+        )  # fmt: skip
 
 
 def _dot_handle() -> Line2D:

@@ -102,7 +102,7 @@ def comparison_sheet(panels: Sequence[Panel], scale: Scale) -> Figure:
         for number, row in enumerate(rows):
             figure.text(
                 0.16 / width, (height - top - row_in * number - tall / 2) / height,
-                row, rotation=90, ha="center", va="center",
+                row, rotation=90, rotation_mode="anchor", ha="center", va="center",
                 fontsize=9, weight="bold",
             )  # fmt: skip
         bar_in = min(height - top - below - 0.1, 3.0)

@@ -186,7 +186,7 @@ def to_png(figure: Figure, dpi: float) -> bytes:
 
 
 def to_svg(figure: Figure, *, name: str, alt: str) -> str:
-    """Draw as an SVG element to be placed in a page, the same bytes every time.
+    """Draw as an SVG element to be placed in an HTML page, the same bytes every time.
 
     Parameters
     ----------
@@ -212,11 +212,12 @@ def to_svg(figure: Figure, *, name: str, alt: str) -> str:
     text = text.replace("'DejaVu Sans'", SVG_FONTS).replace('"DejaVu Sans"', SVG_FONTS)
     text = re.sub(r"\n\s*", "\n", text)
     text = re.sub(r"(\d\.\d\d)\d+", r"\1", text)  # a hundredth of a point is beyond any eye
+    # A style element would reach beyond its own figure once it stands in a page.
+    text = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>\s*", "", text, flags=re.DOTALL)
     head, _, rest = text.partition(">")
     view_box = re.search(r'viewBox="[^"]*"', head)
     assert view_box is not None
     return (
         f'<svg {view_box[0]} role="img" aria-label="{escape(alt)}" '
-        'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink">'
-        f"{rest.strip()}"
+        f'style="stroke-linejoin:round;stroke-linecap:butt">{rest.strip()}'
     )

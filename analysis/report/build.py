@@ -1,0 +1,247 @@
+"""Build the report from run folders alone; the same folders give the same bytes."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Sequence
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+from attrs import frozen
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, significant
+from analysis.figures.plan_view import Setting
+from analysis.figures.sheets import published_map
+from analysis.figures.style import Scale
+from analysis.report import pictures, sentences, tables, words
+from analysis.results import MapSummary, RunSummary
+from analysis.run_folder import Run
+from analysis.summary import summarise
+
+_HERE: Final = Path(__file__).parent
+_LIBRARIES: Final = ("evenfall", "jinja2", "matplotlib", "numpy", "pandas", "scipy")
+
+
+@frozen(kw_only=True)
+class _MapPart:
+    title: str
+    map_: MapSummary
+    plan_view: pictures.Picture
+    profiles: pictures.Picture | None
+    spots: list[tables.SpotLine]
+    spots_sentence: str
+    deficit_sentence: str
+    drift_sentence: str
+
+
+@frozen(kw_only=True)
+class _WarmUpPart:
+    sentence: str
+    picture: pictures.Picture | None
+
+
+@frozen(kw_only=True)
+class _RunPart:
+    name: str
+    caveats: list[str]
+    maps: list[_MapPart]
+    warm_ups: list[_WarmUpPart]
+    power: pictures.Picture | None
+    power_sentence: str
+    drift: pictures.Picture | None
+    happenings: list[tuple[str, str]]
+    remarks: list[str]
+
+
+def write_report(runs: Sequence[Run], out: Path, *, made_utc: str) -> Path:
+    """Write the report of these runs, each one column and one section of it.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        At least one, in the order in which they shall appear.
+    out : Path
+        The HTML file; its folder must exist.
+    made_utc : str
+        When the report is made, as it shall be printed. The only input that is not in the
+        run folders, so that the same folders give the same bytes.
+
+    Returns
+    -------
+    Path
+        `out`.
+
+    Raises
+    ------
+    ValueError
+        No run was given.
+    OSError
+        The file could not be written.
+    """
+    summaries = [summarise(run) for run in runs]
+    Path(out).write_text(render(runs, summaries, made_utc=made_utc), encoding="utf-8", newline="\n")
+    return Path(out)
+
+
+def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: str) -> str:
+    """Return the report as HTML; `summaries` are those of `runs`, in the same order."""
+    if not runs:
+        raise ValueError("a report needs at least one run")
+    scale = pictures.shared_scale(summaries)
+    parts = [
+        _run_part(at, run, summary, scale)
+        for at, (run, summary) in enumerate(zip(runs, summaries, strict=True))
+    ]
+    environment = Environment(
+        loader=FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["svg"] = Markup
+    verdicts = [sentences.verdict(summary) for summary in summaries]
+    return environment.get_template("report.html").render(
+        title=_title(summaries),
+        style=Markup((_HERE / "report.css").read_text(encoding="utf-8")),
+        headline=verdicts[0],
+        verdicts=verdicts[1:],
+        parts=parts,
+        how_to_read=pictures.how_to_read(scale),
+        sheet=pictures.sheet_picture(summaries, scale),
+        key_headings=tables.KEY_HEADINGS,
+        key_numbers=tables.key_numbers(summaries),
+        metric_columns=_spans(summaries),
+        metric_heights=[sentences.height(map_) for _, map_ in tables.columns(summaries)],
+        metrics=tables.metrics(summaries),
+        unstated=tables.unstated(summaries),
+        conditions=tables.conditions(summaries),
+        instruments=tables.instruments(summaries),
+        files=tables.files(runs),
+        terms=words.TERMS,
+        cautions=words.CAUTIONS,
+        measured_with=_measured_with(summaries),
+        made_with=_versions(),
+        made_utc=made_utc,
+    )
+
+
+def _title(summaries: Sequence[RunSummary]) -> str:
+    names = list(dict.fromkeys(sentences.device(summary) for summary in summaries))
+    return f"Light on the plane: {sentences.listed(names)}"
+
+
+def _spans(summaries: Sequence[RunSummary]) -> list[tuple[str, int]]:
+    return [(sentences.device(summary), len(summary.maps)) for summary in summaries if summary.maps]
+
+
+def _run_part(at: int, run: Run, summary: RunSummary, scale: Scale) -> _RunPart:
+    maps = []
+    for number, map_ in enumerate(summary.maps):
+        name = f"m{at}-{number}"
+        maps.append(
+            _MapPart(
+                title=sentences.map_title(summary, map_),
+                map_=map_,
+                plan_view=pictures.map_picture(summary, map_, scale, name=name),
+                profiles=pictures.profile_picture(summary, map_, scale, name=f"{name}-profile"),
+                spots=tables.spots(map_),
+                spots_sentence=sentences.spots_sentence(map_),
+                deficit_sentence=sentences.deficit_sentence(map_),
+                drift_sentence=sentences.drift_sentence(map_),
+            )
+        )
+    return _RunPart(
+        name=sentences.device(summary),
+        caveats=sentences.caveats(summary),
+        maps=maps,
+        warm_ups=[
+            _WarmUpPart(
+                sentence=sentences.warm_up_sentence(warm),
+                picture=pictures.warm_up_picture(summary, warm, name=f"w{at}-{number}"),
+            )
+            for number, warm in enumerate(summary.warm_ups)
+        ],
+        power=pictures.power_picture(summary, name=f"p{at}"),
+        power_sentence=sentences.power_sentence(summary),
+        drift=pictures.drift_picture(summary, name=f"d{at}"),
+        happenings=[
+            (f"{fixed(elapsed_s / 60, 1)}", told)
+            for elapsed_s, told in sentences.happenings(summary)
+        ],
+        remarks=list(summary.remarks),
+    )
+
+
+def _measured_with(summaries: Sequence[RunSummary]) -> list[str]:
+    """Say for each run which software recorded it."""
+    said = []
+    for summary in summaries:
+        ours: Any = summary.descriptor.get("evenfall", {})
+        software = ours.get("software") if isinstance(ours, dict) else None
+        if isinstance(software, dict) and software:
+            text = ", ".join(f"{name} {version}" for name, version in sorted(software.items()))
+            said.append(f"{summary.run_name} was recorded with {text}.")
+        else:
+            said.append(f"{summary.run_name} does not state the software that recorded it.")
+    return said
+
+
+def _versions() -> str:
+    found = [f"python {platform.python_version()}"]
+    found += [f"{name} {metadata.version(name)}" for name in _LIBRARIES]
+    return ", ".join(found)
+
+
+def write_map_png(summary: RunSummary, map_: MapSummary, out: Path, *, scale: Scale) -> Path:
+    """Write one map as a 16:9 PNG for publication: verdict number, scale and grid on it.
+
+    Parameters
+    ----------
+    summary : RunSummary
+        The run that the map belongs to.
+    map_ : MapSummary
+    out : Path
+        The PNG file.
+    scale : Scale
+        Give the same scale to every map that will be seen beside this one, e.g. that of
+        `analysis.report.pictures.shared_scale`.
+    """
+    if map_.stated_efficacy_umol_j is not None:
+        number, unit = significant(map_.stated_efficacy_umol_j), EFFICACY_UNIT
+        means = "delivered to the plane per joule"
+    elif map_.delivered_flux_umol_s is not None:
+        number, unit = significant(map_.delivered_flux_umol_s), FLUX_UNIT
+        means = "delivered to the plane"
+    else:
+        number, unit = f"{map_.n_used} of {map_.n_expected}", "points read"
+        means = "no figure for the whole plane"
+    even = None if map_.uniformity is None else map_.uniformity.min_to_mean
+    facts = [
+        (f"min/mean, {map_.grid.label}", fixed(even, 2)),
+        ("mean PPFD", f"{significant(map_.mean_ppfd_umol_m2_s)} {PPFD_UNIT}"),
+    ]
+    if map_.mean_wall_power_w is not None:
+        facts.append(("wall power", f"{significant(map_.mean_wall_power_w)} W"))
+    foot = (
+        f"PPFD in {PPFD_UNIT}; scale 0 to {significant(scale.top_umol_m2_s)}; "
+        f"{fixed(map_.grid.width_mm, 0)} × {fixed(map_.grid.depth_mm, 0)} mm"
+    )
+    Path(out).write_bytes(
+        published_map(
+            map_,
+            scale,
+            Setting.from_plan(summary.plan),
+            title=f"{sentences.device(summary)}\nmounting height {sentences.height(map_)}",
+            number=number,
+            number_unit=unit,
+            number_means=means,
+            facts=facts,
+            foot=foot,
+        )
+    )
+    return Path(out)

@@ -1,0 +1,338 @@
+"""Plain sentences: the verdict of a run, its caveats, what happened."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from analysis.digits import (
+    EFFICACY_UNIT,
+    FLUX_UNIT,
+    PPFD_UNIT,
+    duration,
+    fixed,
+    percent,
+    significant,
+)
+from analysis.results import MapSummary, RunSummary, WarmUp
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Join as people do: "a", "a and b", "a, b and c"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def height(map_: MapSummary) -> str:
+    """Name the mounting height: "400 mm"."""
+    if map_.mounting_height_mm is None:
+        return "height not stated"
+    return f"{map_.mounting_height_mm:g} mm"
+
+
+def at_height(map_: MapSummary) -> str:
+    """Place a map: "at 400 mm"."""
+    if map_.mounting_height_mm is None:
+        return "at a height not stated"
+    return f"at {map_.mounting_height_mm:g} mm"
+
+
+def device(run: RunSummary) -> str:
+    """Name what was tested."""
+    return run.device or run.run_name
+
+
+def map_title(run: RunSummary, map_: MapSummary) -> str:
+    """Name one map: device, mounting height, and the installation where there are several."""
+    title = f"{device(run)}, {height(map_)}"
+    if len({other.installation for other in run.maps}) > 1:
+        title += f", installation {map_.installation}"
+    return title
+
+
+def _delivers(map_: MapSummary) -> str | None:
+    if map_.stated_efficacy_umol_j is not None:
+        return f"{significant(map_.stated_efficacy_umol_j)} {EFFICACY_UNIT}"
+    if map_.delivered_flux_umol_s is not None:
+        return f"{significant(map_.delivered_flux_umol_s)} {FLUX_UNIT}"
+    return None
+
+
+def verdict(run: RunSummary) -> str:
+    """Say in one sentence what a run found, or why it found nothing."""
+    name = device(run)
+    if not run.maps:
+        return f"{name}: no map was read, so nothing is stated about its light."
+    stated = [(map_, what) for map_ in run.maps if (what := _delivers(map_)) is not None]
+    if not stated:
+        counts = listed([f"{map_.n_used} of {map_.n_expected} {at_height(map_)}"
+                         for map_ in run.maps])  # fmt: skip
+        return (
+            f"{name}: no figure is stated for the whole plane, because not every point was "
+            f"read ({counts})."
+        )
+    grids = list(dict.fromkeys(map_.grid.label for map_, _ in stated))
+    if len(stated) == 1:
+        map_, what = stated[0]
+        even = ""
+        if map_.uniformity is not None:
+            ratio = fixed(map_.uniformity.min_to_mean, 2)
+            even = f", min/mean {ratio} at {grids[0]}"
+        sentence = f"{name} delivers {what} to the plane {at_height(map_)}{even}."
+    else:
+        parts = []
+        for map_, what in stated:
+            even = ""
+            if map_.uniformity is not None:
+                even = f" (min/mean {fixed(map_.uniformity.min_to_mean, 2)})"
+            parts.append(f"{what} {at_height(map_)}{even}")
+        grid = f", each at {grids[0]}" if len(grids) == 1 else ""
+        sentence = f"{name} delivers to the plane {listed(parts)}{grid}."
+    if not any(map_.stated_efficacy_umol_j is not None for map_, _ in stated):
+        sentence += " Plane efficacy is not stated: there is no wall power to go with the light."
+    return sentence
+
+
+def caveats(run: RunSummary) -> list[str]:
+    """Say what stands in the way of relying on the verdict, gravest first."""
+    found: list[str] = []
+    if not run.is_complete and run.maps:
+        found.append("The run is not complete; what is missing stands under Remarks.")
+    for map_ in run.maps:
+        where = at_height(map_)
+        if not map_.is_complete:
+            bound = ""
+            if map_.delivered_flux_lower_bound is not None:
+                bound = (
+                    f" The plane gets at least {significant(map_.delivered_flux_lower_bound)} "
+                    f"{FLUX_UNIT}; the mean of the points read is "
+                    f"{significant(map_.mean_ppfd_umol_m2_s)} {PPFD_UNIT}."
+                )
+            found.append(
+                f"Not stated {where}: {map_.n_used} of {map_.n_expected} points were read.{bound}"
+            )
+        if not map_.drift.accepted:
+            found.append(
+                f"The map {where} is not accepted: the light changed by "
+                f"{percent(map_.drift.span)} while it was read, more than the limit of "
+                f"{percent(map_.drift.limit)}."
+            )
+    if any(warm.timed_out for warm in run.warm_ups):
+        found.append(
+            "The lamp was not stable by the rule when the longest wait had passed; what follows "
+            "was read under a lamp still settling."
+        )
+    return found
+
+
+def warm_up_sentence(warm: WarmUp) -> str:
+    """Say when the lamp was stable and by which rule."""
+    rule = warm.rule
+    by = (
+        f"Rule {rule.name}: block means of {duration(rule.block_s)}, span and slope within "
+        f"{percent(rule.limit)} over {duration(rule.window_s)}, at least "
+        f"{duration(rule.minimum_on_s)} on; {rule.source} ({rule.status})."
+    )
+    verdict_ = warm.verdict
+    if verdict_ is None:
+        return f"Time to stable: not stated, light and wall power were not both read. {by}"
+    if verdict_.both_s is None:
+        reasons = [
+            f"{name}: {judgement.reason}"
+            for name, judgement in (("light", verdict_.light), ("wall power", verdict_.power))
+            if judgement.reason
+        ]
+        why = f" ({'; '.join(reasons)})" if reasons else ""
+        return f"Not stable within what was recorded{why}. {by}"
+    return (
+        f"Light was stable after {duration(verdict_.light_s)}, wall power after "
+        f"{duration(verdict_.power_s)}, both together after {duration(verdict_.both_s)}; "
+        f"{percent(min(verdict_.light.margin, verdict_.power.margin), 0)} of the limit was then "
+        f"left. {by}"
+    )
+
+
+def power_sentence(run: RunSummary) -> str:
+    """Say what the wall power did while the maps were read."""
+    power = run.wall_power
+    if power is None:
+        return (
+            "Wall power: not stated, no readings were logged while the maps were read. "
+            "Dips cannot be ruled out."
+        )
+    trend = ""
+    if math.isfinite(power.trend_percent_per_hour):
+        trend = (
+            f" and changed by {fixed(power.trend_percent_per_hour, 2)} ± "
+            f"{fixed(power.trend_interval, 2)} % per hour"
+        )
+    return (
+        f"Wall power averaged {significant(power.mean_w, 4)} W while the maps were read, spanned "
+        f"{significant(power.span_w, 2)} W ({percent(power.span, 2)}){trend}. "
+        f"{power.dips_sentence}"
+    )
+
+
+def drift_sentence(map_: MapSummary) -> str:
+    """Say what the light did during one map and what was done about it."""
+    drift = map_.drift
+    if drift.source == "none" or drift.span is None:
+        return (
+            "Drift: not known, no reference was revisited; the map stands as read, "
+            "dark reading subtracted."
+        )
+    seen = {"reference": "reference point", "monitor": "monitor sensor"}[drift.source]
+    mean_raw = raw_mean(map_)
+    change = ""
+    if mean_raw is not None and map_.mean_ppfd_umol_m2_s is not None:
+        change = (
+            f" Mean {significant(mean_raw, 4)} as read, "
+            f"{significant(map_.mean_ppfd_umol_m2_s, 4)} corrected ({PPFD_UNIT})."
+        )
+    return (
+        f"Drift: the {seen} spanned {percent(drift.span, 2)} over {len(drift.values)} visits; the "
+        f"largest correction of a point is {percent(drift.largest_correction, 2)}.{change}"
+    )
+
+
+def deficit_sentence(map_: MapSummary) -> str:
+    """Say how far corners and edges fall below the mean."""
+    parts = [
+        f"{where} lie {percent(abs(deficit))} {'below' if deficit >= 0 else 'above'} the mean"
+        for where, deficit in (("Corners", map_.corner_deficit), ("edges", map_.edge_deficit))
+        if deficit is not None
+    ]
+    if not parts:
+        return "Corners and edges: not stated."
+    text = listed(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def raw_mean(map_: MapSummary) -> float | None:
+    """Return the area-weighted mean before drift correction, dark subtracted. [µmol m⁻² s⁻¹]"""
+    values = np.asarray(map_.ppfd_raw) - np.nan_to_num(np.asarray(map_.dark))
+    read = np.isfinite(values)
+    if not read.any():
+        return None
+    weights = map_.grid.weights_m2[read]
+    return float((values[read] * weights).sum() / weights.sum())
+
+
+def dark_sentence(run: RunSummary) -> str:
+    """Say what was read with the lamp off."""
+    dark = run.dark
+    if dark.status == "skipped":
+        return f"skipped: {dark.reason or 'no reason recorded'}"
+    if dark.mean is None:
+        return "none; nothing was subtracted"
+    each = "each point has its own" if dark.status == "per point" else "one mean subtracted"
+    return f"{fixed(dark.mean, 2)} {PPFD_UNIT} at {dark.points} points, {each}"
+
+
+def spots_sentence(map_: MapSummary) -> str:
+    """Say what the list of spots can and cannot show."""
+    pitch = _pitch(map_)
+    narrow = (
+        f"Features narrower than the pitch of {pitch} can be missed."
+        if pitch
+        else "Features narrower than the distance between points can be missed."
+    )
+    if not map_.is_complete and not map_.spots:
+        return f"No hot or cold spot was found among the points that were read. {narrow}"
+    if not map_.spots:
+        return f"No hot or cold spot stands out from its surroundings. {narrow}"
+    return narrow
+
+
+def _pitch(map_: MapSummary) -> str:
+    grid = map_.grid
+    if grid.layout == "explicit":
+        return ""
+    steps = [
+        float(np.median(np.diff(np.unique(np.round(along, 2)))))
+        for along, count in ((grid.x_mm, grid.columns), (grid.y_mm, grid.rows))
+        if count > 1
+    ]
+    if not steps:
+        return ""
+    texts = list(dict.fromkeys(f"{fixed(step, 0)} mm" for step in steps))
+    return " × ".join(texts)
+
+
+_EVENTS: Final = {
+    "run-begun": "Run begun",
+    "identified": "Instrument answered with its identity",
+    "homed": "Stage homed",
+    "caution-acknowledged": "Cautions read and acknowledged",
+    "dark-begun": "Dark reading begun, lamp off",
+    "dark-skipped": "Dark reading skipped",
+    "lamp-lit": "Lamp lit",
+    "lamp-off": "Lamp off",
+    "warm-up-begun": "Warm-up begun",
+    "lamp-stable": "Lamp stable",
+    "warm-up-timeout": "Longest wait passed before the lamp was stable",
+    "quick-look": "Quick look",
+    "map-begun": "Map begun",
+    "map-ended": "Map ended",
+    "reference-chosen": "Reference point chosen",
+    "fault": "Fault",
+    "retry": "Tried again",
+    "prompt": "Asked",
+    "answer": "Answered",
+    "note": "Note",
+    "stopped": "Stopped",
+    "run-ended": "Run ended",
+}
+_REPEATED: Final = ("fault", "retry", "prompt", "answer", "identified")
+
+
+def happenings(run: RunSummary) -> list[tuple[float, str]]:
+    """Turn the events of a run into dated plain sentences; long repetitions are counted.
+
+    Returns
+    -------
+    list of (elapsed_s, sentence)
+    """
+    told: list[tuple[float, str]] = []
+    events = [event for event in run.events if not _is_routine(event)]
+    routine = len(run.events) - len(events)
+    at = 0
+    while at < len(events):
+        event = events[at]
+        same = at + 1
+        while (
+            same < len(events)
+            and event["event"] in _REPEATED
+            and events[same]["event"] == event["event"]
+            and events[same]["subject"] == event["subject"]
+        ):
+            same += 1
+        if same - at > 3:
+            told.append((float(event["elapsed_s"]), f"{_told(event)} ({same - at} times alike)"))
+        else:
+            told += [(float(one["elapsed_s"]), _told(one)) for one in events[at:same]]
+        at = same
+    if routine:
+        told.append((float(run.events[-1]["elapsed_s"]),
+                     f"{routine} routine prompts and answers are left out here"))  # fmt: skip
+    return told
+
+
+def _is_routine(event: dict[str, Any]) -> bool:
+    if event["event"] == "answer":
+        return str(event["detail"]).strip().lower() in ("done", "yes", "")
+    return event["event"] == "prompt" and bool(re.match(r"(?i)move sensor", str(event["detail"])))
+
+
+def _told(event: dict[str, Any]) -> str:
+    name = str(event["event"])
+    words = _EVENTS.get(name, name.replace("-", " ").capitalize())
+    subject = str(event.get("subject") or "").replace("_", " ")
+    detail = str(event.get("detail") or "")
+    rest = ": ".join(part for part in (subject, detail) if part)
+    return f"{words}: {rest}" if rest else words

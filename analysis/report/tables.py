@@ -1,0 +1,490 @@
+"""The tables of a report: every number beside its unit, its exact value kept in the page."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any, Final
+
+from attrs import frozen
+
+from analysis.digits import (
+    DLI_UNIT,
+    EFFICACY_UNIT,
+    FLUX_UNIT,
+    MISSING,
+    PPFD_UNIT,
+    fixed,
+    significant,
+)
+from analysis.quantities import GLOSSARY
+from analysis.report import sentences
+from analysis.results import MapSummary, RunSummary
+from analysis.run_folder import REPORT, SUMMARY, Run
+
+
+@frozen
+class Entry:
+    """One cell of a table: what is printed, and the exact value where it is a number."""
+
+    text: str
+    value: str = ""
+
+    @property
+    def is_missing(self) -> bool:
+        """Whether the cell says that there is nothing to state."""
+        return self.text == MISSING
+
+
+@frozen
+class Row:
+    """One line of a table: what it is, its unit, an entry for each column."""
+
+    name: str
+    unit: str
+    entries: tuple[Entry, ...]
+
+
+@frozen
+class Group:
+    """Rows under a common heading."""
+
+    name: str
+    rows: tuple[Row, ...]
+
+
+def number(value: float | None, write: Callable[[float | None], str] = significant) -> Entry:
+    """Make an entry of a value that may be missing."""
+    if value is None or not math.isfinite(value):
+        return Entry(MISSING)
+    return Entry(write(value), repr(float(value)))
+
+
+def _percent(decimals: int) -> Callable[[float | None], str]:
+    def write(value: float | None) -> str:
+        return MISSING if value is None else fixed(100.0 * value, decimals)
+
+    return write
+
+
+def _decimals(count: int) -> Callable[[float | None], str]:
+    return lambda value: fixed(value, count)
+
+
+def _power(value: float | None) -> str:
+    return significant(value, 4)
+
+
+_Getter = Callable[[MapSummary], "Entry"]
+
+
+def _even(name: str, write: Callable[[float | None], str]) -> _Getter:
+    def get(map_: MapSummary) -> Entry:
+        if map_.uniformity is None:
+            return Entry(MISSING)
+        return number(getattr(map_.uniformity, name), write)
+
+    return get
+
+
+def _of(name: str, write: Callable[[float | None], str] = significant) -> _Getter:
+    return lambda map_: number(getattr(map_, name), write)
+
+
+def _drifted(name: str, write: Callable[[float | None], str]) -> _Getter:
+    def get(map_: MapSummary) -> Entry:
+        if map_.drift.source == "none":
+            return Entry(MISSING)
+        return number(getattr(map_.drift, name), write)
+
+    return get
+
+
+def _count(map_: MapSummary, kind: str) -> Entry:
+    count = sum(spot.kind == kind for spot in map_.spots)
+    return Entry(str(count), repr(float(count)))
+
+
+def _whole(name: str) -> _Getter:
+    def get(map_: MapSummary) -> Entry:
+        count = getattr(map_, name)
+        return Entry(str(count), repr(float(count)))
+
+    return get
+
+
+def _verdict_on_drift(map_: MapSummary) -> Entry:
+    if map_.drift.source == "none":
+        return Entry("not known")
+    return Entry("accepted" if map_.drift.accepted else "not accepted")
+
+
+_METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = (
+    (
+        "Photons for the power",
+        (
+            ("plane efficacy, same moments", EFFICACY_UNIT, _of("plane_efficacy_umol_j")),
+            (
+                "plane efficacy, corrected flux ÷ mean power",
+                EFFICACY_UNIT,
+                _of("plane_efficacy_from_means"),
+            ),
+            ("second less first", "%", _of("efficacy_disagreement", _percent(2))),
+            ("  which noise explains up to", "%", _of("efficacy_disagreement_limit", _percent(2))),
+            ("mean wall power", "W", _of("mean_wall_power_w", _power)),
+        ),
+    ),
+    (
+        "Light on the plane",
+        (
+            ("delivered flux", FLUX_UNIT, _of("delivered_flux_umol_s")),
+            ("mean PPFD of the points read", PPFD_UNIT, _of("mean_ppfd_umol_m2_s")),
+            ("greatest PPFD", PPFD_UNIT, _even("maximum", significant)),
+            ("least PPFD", PPFD_UNIT, _even("minimum", significant)),
+            ("daily light integral, 12 h", DLI_UNIT, _of("dli_12h")),
+            ("daily light integral, 18 h", DLI_UNIT, _of("dli_18h")),
+        ),
+    ),
+    (
+        "Evenness, valid for its grid only",
+        (
+            ("measurement grid", "", lambda map_: Entry(map_.grid.label)),
+            ("min/mean", "", _even("min_to_mean", _decimals(2))),
+            ("min/max", "", _even("min_to_max", _decimals(2))),
+            ("max/mean", "", _even("max_to_mean", _decimals(2))),
+            ("coefficient of variation", "%", _even("coefficient_of_variation", _percent(1))),
+            ("Christiansen uniformity", "%", _even("christiansen", _percent(1))),
+            ("low-quarter uniformity", "%", _even("low_quarter", _percent(1))),
+            ("area within ±10 % of mean", "%", _even("share_within_10pct", _percent(0))),
+            ("area within ±20 % of mean", "%", _even("share_within_20pct", _percent(0))),
+            ("area at or above target", "%", _even("share_above_target", _percent(0))),
+            ("corners below the mean by", "%", _of("corner_deficit", _percent(1))),
+            ("edges below the mean by", "%", _of("edge_deficit", _percent(1))),
+            ("hot spots", "", lambda map_: _count(map_, "hot")),
+            ("cold spots", "", lambda map_: _count(map_, "cold")),
+        ),
+    ),
+    (
+        "Drift while the map was read",
+        (
+            ("mean PPFD before correction", PPFD_UNIT, lambda m: number(sentences.raw_mean(m))),
+            ("span of the reference", "%", _drifted("span", _percent(2))),
+            ("slope", "% per hour", _drifted("slope_percent_per_hour", _decimals(2))),
+            ("largest correction of a point", "%", _drifted("largest_correction", _percent(2))),
+            ("verdict", "", _verdict_on_drift),
+        ),
+    ),
+    (
+        "Readings",
+        (
+            ("points read", "", _whole("n_used")),
+            ("points of the grid", "", _whole("n_expected")),
+            ("attempts repeated", "", _whole("n_retried")),
+            ("repeatability of one visit", "%", _of("reference_repeatability", _percent(2))),
+        ),
+    ),
+)
+
+
+def columns(runs: Sequence[RunSummary]) -> list[tuple[RunSummary, MapSummary]]:
+    """Return all maps in the order in which tables and figures show them."""
+    return [(run, map_) for run in runs for map_ in run.maps]
+
+
+def metrics(runs: Sequence[RunSummary]) -> list[Group]:
+    """Build the table of metrics, one column for each map; rows without any value are left out."""
+    maps = [map_ for _, map_ in columns(runs)]
+    groups = []
+    for name, lines in _METRICS:
+        rows = [
+            Row(label.strip(), unit, tuple(get(map_) for map_ in maps))
+            for label, unit, get in lines
+        ]
+        stated = tuple(row for row in rows if not all(entry.is_missing for entry in row.entries))
+        groups.append(Group(name, stated))
+    return [group for group in groups if group.rows]
+
+
+def unstated(runs: Sequence[RunSummary]) -> list[str]:
+    """Name the metrics that no map states, so that their absence is said."""
+    maps = [map_ for _, map_ in columns(runs)]
+    return [
+        label.strip()
+        for _, lines in _METRICS
+        for label, _, get in lines
+        if maps and all(get(map_).is_missing for map_ in maps)
+    ]
+
+
+def key_numbers(runs: Sequence[RunSummary]) -> list[tuple[str, str, tuple[Entry, ...]]]:
+    """Build the short table at the top: one line for each map."""
+    return [
+        (
+            sentences.device(run),
+            sentences.height(map_),
+            (
+                number(map_.stated_efficacy_umol_j),
+                number(map_.mean_ppfd_umol_m2_s),
+                _even("min_to_mean", _decimals(2))(map_),
+                _even("maximum", significant)(map_),
+                number(map_.delivered_flux_umol_s),
+                number(map_.mean_wall_power_w, _power),
+                Entry(map_.grid.label),
+            ),
+        )
+        for run, map_ in columns(runs)
+    ]
+
+
+KEY_HEADINGS: Final = (
+    ("plane efficacy", EFFICACY_UNIT),
+    ("mean PPFD", PPFD_UNIT),
+    ("min/mean", ""),
+    ("greatest PPFD", PPFD_UNIT),
+    ("delivered flux", FLUX_UNIT),
+    ("wall power", "W"),
+    ("grid", ""),
+)
+
+
+@frozen
+class SpotLine:
+    """One line of the list of spots."""
+
+    kind: str
+    row: int
+    column: int
+    x_mm: str
+    y_mm: str
+    ppfd: Entry
+    background: Entry
+    excess: Entry
+    threshold: Entry
+
+
+def spots(map_: MapSummary) -> list[SpotLine]:
+    """List hot and cold spots, the strongest first; rows and columns count from 1."""
+    order = sorted(map_.spots, key=lambda spot: -abs(spot.excess))
+    return [
+        SpotLine(
+            kind=spot.kind,
+            row=spot.row + 1,
+            column=spot.column + 1,
+            x_mm=fixed(spot.x_mm, 0),
+            y_mm=fixed(spot.y_mm, 0),
+            ppfd=number(spot.ppfd),
+            background=number(spot.background),
+            excess=number(spot.excess, _percent(1)),
+            threshold=number(spot.threshold, _percent(1)),
+        )
+        for spot in order
+    ]
+
+
+def _said(value: Any, unit: str = "") -> str:
+    if value is None or value == "":
+        return MISSING
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return f"{value:g}{' ' + unit if unit else ''}"
+    return str(value)
+
+
+def _with(value: Any, *more: str) -> str:
+    extra = ", ".join(part for part in more if part)
+    said = _said(value)
+    return f"{said} ({extra})" if extra else said
+
+
+def _area(area: Mapping[str, Any]) -> str:
+    if area.get("shape") == "round":
+        return f"round, {_said(area.get('diameter_mm'), 'mm')} across"
+    return f"{_said(area.get('width_mm'))} × {_said(area.get('depth_mm'), 'mm')}"
+
+
+def conditions(runs: Sequence[RunSummary]) -> list[Row]:
+    """State what was tested, with what and in what surroundings; one column for each run."""
+    lines: list[tuple[str, Callable[[RunSummary, Mapping[str, Any]], str]]] = [
+        ("test", lambda run, _: _said(run.name)),
+        ("run folder", lambda run, _: run.run_name),
+        ("begun (UTC)", lambda run, _: _said(_utc(run.begun_utc))),
+        ("operator", lambda _, plan: _said(_get(plan, "test", "operator"))),
+        (
+            "device under test",
+            lambda run, _: _with(
+                sentences.device(run), run.device_kind, run.specimen and f"specimen {run.specimen}"
+            ),
+        ),
+        ("lamp axis", lambda _, plan: _said(_get(plan, "device", "lamp_axis"))),
+        (
+            "lamp",
+            lambda run, plan: _with(_get(plan, "lamp", "kind"), run.lamp and f"sample {run.lamp}"),
+        ),
+        ("lamp rated power", lambda _, plan: _said(_get(plan, "lamp", "rated_power_w"), "W")),
+        (
+            "lamp rated flux",
+            lambda _, plan: _said(_get(plan, "lamp", "rated_flux_umol_s"), FLUX_UNIT),
+        ),
+        ("lamp hours", lambda _, plan: _said(_get(plan, "lamp", "hours"), "h")),
+        (
+            "ballast",
+            lambda run, plan: _with(
+                _get(plan, "ballast", "kind"), run.ballast and f"sample {run.ballast}"
+            ),
+        ),
+        ("ballast setting", lambda _, plan: _said(_get(plan, "ballast", "setting"))),
+        (
+            "nominal line voltage",
+            lambda _, plan: _said(_get(plan, "ballast", "nominal_voltage_v"), "V"),
+        ),
+        ("area", lambda _, plan: _area(plan.get("area", {}))),
+        (
+            "walls",
+            lambda _, plan: _with(
+                _get(plan, "area", "walls"),
+                str(_get(plan, "area", "walls_identity") or ""),
+                _since(_get(plan, "area", "walls_state_date")),
+            ),
+        ),
+        ("floor", lambda _, plan: _said(_get(plan, "area", "floor"))),
+        ("above the walls", lambda _, plan: _said(_get(plan, "area", "above"))),
+        (
+            "height changed by moving",
+            lambda _, plan: _said(_get(plan, "heights", "axis")),
+        ),
+        (
+            "samples at each point",
+            lambda _, plan: _said(_get(plan, "sampling", "samples_per_point")),
+        ),
+        (
+            "settling before a reading",
+            lambda _, plan: _said(_get(plan, "sampling", "settle_s"), "s"),
+        ),
+        ("dark reading", lambda run, _: sentences.dark_sentence(run)),
+        ("notes", lambda _, plan: _said(_get(plan, "test", "notes"))),
+    ]
+    rows = [Row(name, "", tuple(Entry(get(run, run.plan)) for run in runs)) for name, get in lines]
+    rows += [
+        _recorded(quantity, runs)
+        for quantity in GLOSSARY
+        if any(quantity in run.conditions for run in runs)
+    ]
+    return [
+        row
+        for row in rows
+        if row.name != "notes" or not all(entry.is_missing for entry in row.entries)
+    ]
+
+
+def _recorded(quantity: str, runs: Sequence[RunSummary]) -> Row:
+    known = GLOSSARY[quantity]
+    unit = "" if known.unit == "1" else f" {known.unit}"
+    entries = []
+    for run in runs:
+        found = run.conditions.get(quantity)
+        if found is None:
+            entries.append(Entry(MISSING))
+            continue
+        span = f"{significant(found.minimum, 4)} to {significant(found.maximum, 4)}"
+        text = f"mean {significant(found.mean, 4)}{unit} ({span})"
+        entries.append(Entry(text, repr(float(found.mean))))
+    return Row(f"{known.title} while read", "", tuple(entries))
+
+
+def _get(plan: Mapping[str, Any], table: str, key: str) -> Any:
+    found = plan.get(table)
+    return found.get(key) if isinstance(found, Mapping) else None
+
+
+def _since(value: Any) -> str:
+    return f"as of {value}" if value else ""
+
+
+def _utc(text: str) -> str:
+    return text[:16].replace("T", " ")
+
+
+@frozen
+class Instrument:
+    """One line of the list of instruments."""
+
+    run: str
+    name: str
+    kind: str
+    serial_number: str
+    calibrated_on: str
+    calibration_due: str
+
+
+def instruments(runs: Sequence[RunSummary]) -> list[Instrument]:
+    """List the instruments of all runs; what served in every run stands once."""
+    found: dict[tuple[str, ...], list[str]] = {}
+    for run in runs:
+        for item in run.instruments:
+            due = str(item.get("calibration_due") or "")
+            key = (
+                str(item.get("name") or "").replace("_", " "),
+                str(item.get("kind") or MISSING),
+                str(item.get("serial_number") or MISSING),
+                str(item.get("calibrated_on") or MISSING),
+                (due or MISSING) + _overdue(due, run.begun_utc),
+            )
+            found.setdefault(key, []).append(run.run_name)
+    return [
+        Instrument("all" if len(names) == len(runs) else ", ".join(names), *key)
+        for key, names in found.items()
+    ]
+
+
+def _overdue(due: str, begun_utc: str) -> str:
+    try:
+        return ", passed" if date.fromisoformat(due) < date.fromisoformat(begun_utc[:10]) else ""
+    except ValueError:
+        return ""
+
+
+@frozen
+class FileLine:
+    """One line of the list of files."""
+
+    run: str
+    name: str
+    size_bytes: int
+    sha256: str
+    state: str
+
+
+def files(runs: Sequence[Run]) -> list[FileLine]:
+    """List what each folder holds, derived files left out, with size and SHA-256.
+
+    A file whose hash differs from the one written when the run was closed is named as changed.
+    """
+    lines = []
+    for run in runs:
+        closed = {
+            str(resource.get("path")): str(resource.get("hash", ""))
+            for resource in run.descriptor.get("resources", [])
+            if isinstance(resource, Mapping)
+        }
+        for path in sorted(run.path.rglob("*")):
+            name = path.relative_to(run.path).as_posix()
+            if not path.is_file() or _is_derived(path, name):
+                continue
+            data = path.read_bytes()
+            found = hashlib.sha256(data).hexdigest()
+            known = closed.get(name, "")
+            state = ""
+            if known:
+                state = "as closed" if known == f"sha256:{found}" else "CHANGED since closing"
+            lines.append(FileLine(run.path.name, name, len(data), found, state))
+    return lines
+
+
+def _is_derived(path: Path, name: str) -> bool:
+    return name in (SUMMARY, REPORT) or (
+        "/" not in name and path.suffix in (".png", ".svg", ".html")
+    )
