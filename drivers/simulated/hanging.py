@@ -8,7 +8,7 @@ from collections import OrderedDict
 from attrs import frozen
 
 from drivers.simulated.light_field import FloorView, LightField, Room
-from drivers.simulated.noise import HashedNoise
+from drivers.simulated.noise import HashedNoise, stream
 from drivers.simulated.scenario import Device, Scenario, device_named
 from drivers.simulated.sources import Response, Source
 
@@ -61,7 +61,9 @@ class Hangings:
         device = device_named(self._scenario, device_name)
         spread = self._scenario.installation
         number = len(self._all) + 1
-        draws = [self._noise.normal(number, 0.0, which) for which in range(4)]
+        # Two benches that hang different devices do not share the luck of the hanging.
+        name = float(stream(0, device.name))
+        draws = [self._noise.normal(number, name, which) for which in range(4)]
         hung = Hanging(
             number,
             device,
