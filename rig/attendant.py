@@ -12,17 +12,18 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Protocol, TypeVar
 
-from attrs import define, evolve, field, frozen
+from attrs import define, evolve
 
-from analysis.quantities import MEASURED
-from analysis.run_folder import EventRow, ReadingRow
+from analysis.run_folder import EventRow
 from drivers.clock import Clock, Watchable
 from drivers.contracts import Instrument, Position, Stage, TwoPhase
 from drivers.errors import DriverError
 from drivers.reading import Reading
 from rig import faults
+from rig.beside import Beside
 from rig.operator import Operator, Prompt
 from rig.recorder import Recorder
+from rig.rows import Place, failed_row, reading_row
 
 Result = TypeVar("Result")
 
@@ -32,6 +33,12 @@ ACKNOWLEDGE_AFTER_S = 0.8
 LAMP_OUT_SHARE = 0.5
 #: How many wall-power readings the loop itself remembers, for stabilisation; all are on disk.
 HISTORY = 20_000
+#: What each measuring instrument owes whenever it is asked.
+_DUE = {
+    "light_sensor": "ppfd_umol_m2_s",
+    "monitor_sensor": "ppfd_umol_m2_s",
+    "power_meter": "wall_power_w",
+}
 
 
 class StopRequested(Protocol):
@@ -46,26 +53,6 @@ class StopRequested(Protocol):
     def readable(self) -> bool:
         """Say whether a stop was asked for."""
         ...
-
-
-@frozen(kw_only=True)
-class Place:
-    """What a reading is taken for, and where. Empty where it does not apply."""
-
-    role: str = "background"
-    installation: int = 1
-    grid_row: int | None = None
-    grid_column: int | None = None
-    x_mm: float | None = None
-    y_mm: float | None = None
-    mounting_height_mm: float | None = None
-
-    @property
-    def words(self) -> str:
-        """The point as a person counts it."""
-        if self.grid_row is None or self.grid_column is None:
-            return "no grid point"
-        return f"row {self.grid_row + 1}, column {self.grid_column + 1}"
 
 
 @define(kw_only=True)
@@ -87,20 +74,6 @@ class Instruments:
     def all(self) -> dict[str, TwoPhase]:
         """Return every instrument fitted, by its section of the profile."""
         return {**self.measuring(), "stage": self.stage}
-
-
-@define
-class _PowerLog:
-    """The wattmeter's place in the loop."""
-
-    interval_s: float
-    due_s: float = -math.inf
-    is_busy: bool = False
-    tries: int = 0
-    latest_w: float = math.nan
-    history: deque[tuple[float, float]] = field(factory=lambda: deque(maxlen=HISTORY))
-    stable_w: float = math.nan
-    place: Place = field(factory=Place)
 
 
 class Attendant:
@@ -132,7 +105,30 @@ class Attendant:
         self.operator = operator
         self._recorder = recorder
         self._stop = stop
-        self._power = _PowerLog(power_interval_s)
+        self._latest_w = math.nan
+        self._latest_end_s = -math.inf
+        self._stable_w = math.nan
+        self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY)
+        self._power = Beside(
+            clock=clock,
+            instrument=instruments.power_meter,
+            take=self._take_power,
+            complain=lambda fault, place, tries: self._failed("power_meter", fault, place, tries),
+            interval_s=power_interval_s,
+            due_s=clock.elapsed_s(),
+        )
+        self._beside = [self._power]
+        self._monitor: Beside | None = None
+        if instruments.monitor_sensor is not None:
+            self._monitor = Beside(
+                clock=clock,
+                instrument=instruments.monitor_sensor,
+                take=lambda found, place, n: self._record("monitor_sensor", found, place, n),
+                complain=lambda fault, place, tries: self._failed(
+                    "monitor_sensor", fault, place, tries
+                ),
+            )
+            self._beside.append(self._monitor)
 
     # -- what the sequence asks for -------------------------------------------------------
 
@@ -153,17 +149,17 @@ class Attendant:
 
     def watch_power(self, level_w: float | None) -> None:
         """Treat a collapse of wall power below this level as a hazard; None stops watching."""
-        self._power.stable_w = math.nan if level_w is None else level_w
+        self._stable_w = math.nan if level_w is None else level_w
 
     @property
     def latest_power_w(self) -> float:
         """The newest wall power, NaN before the first. [W]"""
-        return self._power.latest_w
+        return self._latest_w
 
     @property
     def power_history(self) -> list[tuple[float, float]]:
         """The wall power remembered, as pairs of window end and value. [s], [W]"""
-        return list(self._power.history)
+        return list(self._history)
 
     def wait_until(self, elapsed_s: float) -> None:
         """Let time pass, the log going on. [s]"""
@@ -223,18 +219,17 @@ class Attendant:
         float
             PPFD as the sensor gave it, NaN where it says that it has none. [µmol m⁻² s⁻¹]
         """
-        sensor, monitor = self.instruments.light_sensor, self.instruments.monitor_sensor
-        self._power.due_s = min(self._power.due_s, self.clock.elapsed_s())
+        sensor, monitor = self.instruments.light_sensor, self._monitor
+        self._power.ask_now()
         if monitor is not None:
-            monitor.start()
+            monitor.place, monitor.sample = evolve(place, role="monitor"), sample
+            monitor.ask_now()
         readings = self._with_retries("light_sensor", place, sensor.start, sensor.poll, sensor)
         self._record("light_sensor", readings, place, sample)
+        if self._latest_end_s <= min(reading.window_start_s for reading in readings):
+            self._power.ask_now()  # no wall power in this window yet
         if monitor is not None:
-            beside = evolve(place, role="monitor")
-            found = self._with_retries(
-                "monitor_sensor", beside, monitor.start, monitor.poll, monitor, is_started=True
-            )
-            self._record("monitor_sensor", found, beside, sample)
+            self._carry_on(lambda: None if monitor.is_wanted else True, lambda: math.inf, ())
         return next(r.value for r in readings if r.quantity == "ppfd_umol_m2_s")
 
     def cancel_all(self) -> None:
@@ -258,56 +253,33 @@ class Attendant:
             result = step()
             if result is not None:
                 return result
-            meter = self.instruments.power_meter
-            background_s, lines = self._power.due_s, list(watching)
-            if self._power.is_busy:
-                background_s = meter.wake_s
-                lines += meter.lines
-            until_s = min(wake(), background_s, self._acknowledge_due_s)
-            self.clock.wait_until(until_s, watching=[*lines, self._stop])
+            lines = [line for one in self._beside if one.is_busy for line in one.instrument.lines]
+            until_s = min(wake(), self._acknowledge_due_s, *(one.wake_s for one in self._beside))
+            self.clock.wait_until(until_s, watching=[*watching, *lines, self._stop])
 
     @property
     def _acknowledge_due_s(self) -> float:
-        return self._recorder.oldest_unacknowledged_s + ACKNOWLEDGE_AFTER_S
+        oldest_s = self._recorder.oldest_unacknowledged_s
+        return math.inf if oldest_s is None else oldest_s + ACKNOWLEDGE_AFTER_S
 
     def _serve_background(self) -> None:
         if self.clock.elapsed_s() >= self._acknowledge_due_s:
             self._recorder.acknowledge()
-        power, meter = self._power, self.instruments.power_meter
-        try:
-            if not power.is_busy:
-                if self.clock.elapsed_s() < power.due_s:
-                    return
-                meter.start()
-                power.is_busy = True
-                # To deadlines, so that the log does not drift; a late start skips, never crowds.
-                now_s = self.clock.elapsed_s()
-                planned_s = power.due_s + power.interval_s
-                power.due_s = planned_s if planned_s > now_s else now_s + power.interval_s
-            readings = meter.poll()
-        except DriverError as fault:
-            power.is_busy = False
-            power.tries += 1
-            self._failed("power_meter", "wall_power_w", fault, power.place, power.tries)
-            pause_s = faults.retry_pause_s(fault, power.tries)
-            if pause_s is None:
-                raise faults.stop_for(fault, power.tries) from fault
-            power.due_s = self.clock.elapsed_s() + pause_s
-            return
-        if readings is None:
-            return
-        power.is_busy = False
-        power.tries = 0
-        self._record("power_meter", readings, power.place, None)
+        for one in self._beside:
+            one.serve()
+
+    def _take_power(self, readings: tuple[Reading, ...], place: Place, sample: int | None) -> None:
+        self._record("power_meter", readings, place, sample)
         for reading in readings:
             if reading.quantity == "wall_power_w" and not reading.is_missing:
-                power.latest_w = reading.value
-                power.history.append((reading.window_end_s, reading.value))
-        if power.latest_w < LAMP_OUT_SHARE * power.stable_w:
-            power.stable_w, level_w = math.nan, power.stable_w
+                self._latest_w = reading.value
+                self._latest_end_s = reading.window_end_s
+                self._history.append((reading.window_end_s, reading.value))
+        if self._latest_w < LAMP_OUT_SHARE * self._stable_w:
+            level_w, self._stable_w = self._stable_w, math.nan
             raise faults.stop_for(
                 faults.Hazard(
-                    f"wall power fell from {level_w:.1f} W to {power.latest_w:.1f} W: the lamp "
+                    f"wall power fell from {level_w:.1f} W to {self._latest_w:.1f} W: the lamp "
                     "went out, or the meter lost it. Do not restrike a hot lamp; leave it off for "
                     "its minimum off time and begin a new run."
                 ),
@@ -321,82 +293,32 @@ class Attendant:
         start: Callable[[], float],
         poll: Callable[[], Result | None],
         instrument: TwoPhase,
-        *,
-        is_started: bool = False,
     ) -> Result:
         """Carry one thing through, as often as the fault table allows; every try on record."""
         tries = 0
         while True:
             try:
-                if not is_started:
-                    start()
+                start()
                 return self._carry_on(poll, lambda: instrument.wake_s, instrument.lines)
             except DriverError as fault:
-                is_started = False
                 tries += 1
-                self._failed(name, "ppfd_umol_m2_s", fault, place, tries)
+                self._failed(name, fault, place, tries)
                 pause_s = faults.retry_pause_s(fault, tries)
                 if pause_s is None:
                     raise faults.stop_for(fault, tries) from fault
                 self.wait_until(self.clock.elapsed_s() + pause_s)
 
-    def _failed(
-        self, name: str, quantity: str, fault: DriverError, place: Place, tries: int
-    ) -> None:
+    def _failed(self, name: str, fault: DriverError, place: Place, tries: int) -> None:
         """Record a try that gave nothing valid: an event, and a row where a value was due."""
         self.event("retry" if tries > 1 else "fault", name, str(fault))
-        if name == "stage":
-            return
-        utc, elapsed_s = self.clock.stamp()
-        self._recorder.reading(
-            ReadingRow(
-                elapsed_s=elapsed_s,
-                utc=utc,
-                window_start_s=None,
-                window_end_s=None,
-                instrument=name,
-                quantity=quantity,
-                value=None,
-                unit=MEASURED[quantity].ucum,
-                status="failed",
-                raw=fault.reply,
-                **_cells(place),
+        if name in _DUE:
+            self._recorder.reading(
+                failed_row(self.clock.stamp(), name, _DUE[name], fault.reply, place)
             )
-        )
 
     def _record(
         self, name: str, readings: tuple[Reading, ...], place: Place, sample: int | None
     ) -> None:
-        utc, elapsed_s = self.clock.stamp()
+        stamp = self.clock.stamp()
         for reading in readings:
-            quantity = MEASURED[reading.quantity]
-            low, high = quantity.plausible
-            status = "ok" if low <= reading.value <= high else "implausible"
-            self._recorder.reading(
-                ReadingRow(
-                    elapsed_s=elapsed_s,
-                    utc=utc,
-                    window_start_s=reading.window_start_s,
-                    window_end_s=reading.window_end_s,
-                    instrument=name,
-                    quantity=reading.quantity,
-                    value=None if reading.is_missing else reading.value,
-                    unit=quantity.ucum,
-                    sample=sample,
-                    status="missing" if reading.is_missing else status,
-                    raw=reading.raw,
-                    **_cells(place),
-                )
-            )
-
-
-def _cells(place: Place) -> dict[str, object]:
-    return {
-        "role": place.role,
-        "installation": place.installation,
-        "grid_row": place.grid_row,
-        "grid_column": place.grid_column,
-        "x_mm": place.x_mm,
-        "y_mm": place.y_mm,
-        "mounting_height_mm": place.mounting_height_mm,
-    }
+            self._recorder.reading(reading_row(stamp, name, reading, place, sample))

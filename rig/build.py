@@ -7,7 +7,7 @@ anything.
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Mapping
 from typing import Any
 
 from attrs import define, field
@@ -15,9 +15,10 @@ from attrs import define, field
 from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line
 from drivers.registry import KINDS
+from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
 from rig.attendant import Instruments
-from rig.profile import Profile
+from rig.profile import Fitted, Profile
 
 #: What messages call the instrument of each section.
 TITLES = {
@@ -52,35 +53,42 @@ def build(profile: Profile, device_name: str) -> Bench:
     ------
     PortLost
         A port is not there, busy, or not ours to open; what was open is closed again.
+    ScenarioError
+        The virtual bench cannot be made as the profile says.
     """
-    virtual = None
-    lines: dict[str, Line] = {}
-    clock: Clock
     if profile.scenario is None:
         clock = SystemClock()
-    else:
-        from drivers.simulated.attach import attach
+        return Bench(clock=clock, instruments=assemble(profile, clock, {}))
+    virtual_clock = VirtualClock()
+    virtual = VirtualBench.from_scenario(profile.scenario, device=device_name)
+    lines = attach(virtual, virtual_clock)
+    return Bench(
+        clock=virtual_clock, instruments=assemble(profile, virtual_clock, lines), virtual=virtual
+    )
 
-        clock = VirtualClock()
-        virtual = VirtualBench.from_scenario(profile.scenario, device=device_name)
-        lines = dict(attach(virtual, clock))
+
+def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instruments:
+    """Make the instruments of a profile over the given lines; other ports are opened.
+
+    Raises
+    ------
+    PortLost
+        A port is not there, busy, or not ours to open; what was open is closed again.
+    """
     made: dict[str, Any] = {}
     try:
         for section, entry in profile.instruments.items():
             kind = KINDS[entry.kind]
             line = lines.get(entry.options.port) or _open(entry, clock)
-            title = f"{TITLES[section]}, {entry.options.port}"
-            made[section] = kind.make(entry.options, line, clock, title)
+            made[section] = kind.make(entry.options, line, clock, TITLES[section])
     except BaseException:
         for instrument in made.values():
             instrument.close()
         raise
-    return Bench(clock=clock, instruments=Instruments(**made), virtual=virtual)
+    return Instruments(**made)
 
 
-def _open(entry: Any, clock: Clock) -> Line:
+def _open(entry: Fitted, clock: Clock) -> Line:
     from drivers.serial_line import SerialLine
 
     return SerialLine(entry.options.port, KINDS[entry.kind].line_settings(entry.options), clock)
-
-

@@ -23,6 +23,7 @@ from rig.profile import Profile
 from rig.progress import RunProgress
 from rig.recorder import Recorder, RecorderError
 from rig.sequence import Sequence
+from rig.storage import Storage
 
 
 def run(
@@ -34,6 +35,7 @@ def run(
     operator: Operator,
     stop: StopRequested,
     progress: RunProgress,
+    storage: Storage | None = None,
 ) -> Path:
     """Measure what the plan says and return the closed run folder.
 
@@ -57,6 +59,7 @@ def run(
         },
         plan_text=plan.text,
         rig_text=profile.text,
+        storage=storage,
     )
     attendant = Attendant(
         bench.clock,

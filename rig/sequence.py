@@ -17,10 +17,11 @@ from analysis.grid import Grid, serpentine
 from analysis.quantities import MEASURED
 from analysis.stabilisation import Judgement, Rule, judge
 from rig import faults
-from rig.attendant import Attendant, Place
+from rig.attendant import Attendant
 from rig.operator import Prompt
 from rig.plan import Plan
 from rig.progress import RunProgress, duration
+from rig.rows import Place
 from rig.safety import cautions_text
 
 #: After the lamp is lit the light must be seen to rise within this time. [s]
@@ -36,7 +37,7 @@ STUCK_POINTS = 6
 DARK_SHARE = 0.01
 #: Share of a bare lamp's flux that reaches the weakest corner, per plane area, at the very
 #: least; only used to judge the dark reading (common practice, no source).
-WEAKEST_SHARE = 0.1
+WEAKEST_SHARE = 0.2
 
 
 @define
@@ -236,7 +237,7 @@ class Sequence:
         self._attendant.event(
             "lamp-stable" if by_light.is_stable and by_power.is_stable else "warm-up-timeout",
             self._plan.lamp.sample,
-            f"light: {by_light.reason}; power: {by_power.reason}",
+            f"light {_measured(by_light)}; power {_measured(by_power)}",
         )
         self._attendant.watch_power(self._attendant.latest_power_w)
         self._attendant.acknowledge()
@@ -253,7 +254,7 @@ class Sequence:
 
     def _give_up_or_go_on(self, by_light: Judgement, by_power: Judgement) -> None:
         after = duration(self._plan.warm_up.maximum_s)
-        why = f"not stable after {after}; light: {by_light.reason}; power: {by_power.reason}"
+        why = f"not stable after {after}; light {_measured(by_light)}; power {_measured(by_power)}"
         if self._plan.warm_up.on_timeout == "stop":
             self._attendant.event("warm-up-timeout", self._plan.lamp.sample, why)
             raise faults.RunStopped(
@@ -322,8 +323,7 @@ class Sequence:
         """Before the lamp goes off, offer the points whose samples disagree to be read again."""
         usual = np.nanmedian(spreads)
         suspect = [
-            int(index)
-            for index in np.flatnonzero(spreads > np.maximum(6.0 * usual, 0.02 * means))
+            int(index) for index in np.flatnonzero(spreads > np.maximum(6.0 * usual, 0.02 * means))
         ]
         if not suspect:
             return
@@ -424,9 +424,7 @@ class Sequence:
         value_mm: float | None = None,
     ) -> str:
         self._progress.hold()
-        return self._attendant.ask(
-            Prompt(kind=kind, text=text, choices=choices, value_mm=value_mm)
-        )
+        return self._attendant.ask(Prompt(kind=kind, text=text, choices=choices, value_mm=value_mm))
 
     def _xy(self, index: int) -> tuple[float, float]:
         return float(self._grid.x_mm[index]), float(self._grid.y_mm[index])
@@ -505,3 +503,11 @@ def _holds(by_light: Judgement, by_power: Judgement) -> str:
         if not judgement.is_stable
     ]
     return "waiting for " + " and ".join(waiting)
+
+
+def _measured(judgement: Judgement) -> str:
+    numbers = (
+        f"span {100 * judgement.span:.2f} %, slope at most {100 * judgement.slope_bound:.2f} % "
+        "over the window"
+    )
+    return numbers + (f" ({judgement.reason})" if judgement.reason else "")

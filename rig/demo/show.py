@@ -18,6 +18,8 @@ from rich.console import Console
 from analysis import lab_folder, run_folder
 from analysis.comparison import rank
 from analysis.report import write_report
+from drivers.simulated.attach import rig_text, usual_instruments
+from drivers.simulated.bench import VirtualBench
 from rig.build import build
 from rig.demo.person import NoStop, VirtualPerson
 from rig.plan import read_plan
@@ -25,9 +27,18 @@ from rig.profile import read_profile
 from rig.progress import QuietProgress
 from rig.results import derive, show_results
 from rig.run import run
+from rig.storage import OsStorage
 
 #: When the demo's report was made: an input, so that the report is the same each time.
 MADE_UTC = "2026-01-06T06:00:00Z"
+SCENARIO = "demo.toml"
+
+
+class HurriedStorage(OsStorage):
+    """Does not wait for the disk: an evening passes in seconds here, and its data are invented."""
+
+    def fsync(self, handle: int) -> None:
+        """Do nothing."""
 
 
 def show(out: Path) -> int:
@@ -67,12 +78,14 @@ def show(out: Path) -> int:
 
 def _write_inputs(out: Path) -> list[Path]:
     """Write profile and plans into the demo's folder, where they can be read and run again."""
-    scenario = SCENARIOS / "demo.toml"
-    for file in (scenario, SCENARIOS / "demo-errors.toml"):
-        shutil.copyfile(file, out / file.name)
-    (out / "rig.toml").write_text(rig_toml(scenario.name), encoding="utf-8")
+    scenarios = files("drivers.simulated.scenarios")
+    for name in (SCENARIO, "demo-errors.toml"):
+        (out / name).write_bytes(scenarios.joinpath(name).read_bytes())
+    bench = VirtualBench.from_scenario(out / SCENARIO)
+    profile = rig_text(usual_instruments(bench), name="virtual bench", scenario=SCENARIO)
+    (out / "rig.toml").write_text(profile, encoding="utf-8")
     template = files("rig.demo").joinpath("plan.toml").read_text(encoding="utf-8")
-    first, *others = VirtualBench.from_scenario(scenario).devices
+    first, *others = bench.devices
     plans = []
     for device in (first, *others):
         plan = out / f"plan-{device.lower()}.toml"
@@ -94,6 +107,7 @@ def _measure(plan_path: Path) -> Path:
             operator=person,
             stop=NoStop(),
             progress=QuietProgress(),
+            storage=HurriedStorage(),
         )
     finally:
         bench.close()
