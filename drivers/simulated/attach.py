@@ -143,15 +143,15 @@ def rig_text(
     ports = ports or {section: PREFIX + section for section in SECTIONS}
     settings = line_settings(instruments, plain=not in_process)
     head = [f"# {line}".rstrip() for line in remarks.splitlines()]
-    parts = [*head, *_keys(format=1, name=name)]
+    parts = [*head, *toml_lines(format=1, name=name)]
     if scenario is not None:
-        parts += ["", "[bench]", *_keys(scenario=scenario)]
+        parts += ["", "[bench]", *toml_lines(scenario=scenario)]
 
     def sensor(section: str, data: Sdi12Sensor) -> list[str]:
         return [
             "",
             f"[{section}]",
-            *_keys(
+            *toml_lines(
                 kind="sdi12-quantum-sensor",
                 port=ports[section],
                 address=data.address,
@@ -178,7 +178,7 @@ def _meter(meter: ModbusMeter, port: str) -> list[str]:
     lines = [
         "",
         f"[{POWER_METER}]",
-        *_keys(
+        *toml_lines(
             kind="modbus-power-meter",
             port=port,
             baud=meter.baud,
@@ -190,7 +190,7 @@ def _meter(meter: ModbusMeter, port: str) -> list[str]:
     for register in meter.registers:
         lines += [
             f"[[{POWER_METER}.registers]]",
-            *_keys(
+            *toml_lines(
                 quantity=register.quantity,
                 register=register.register,
                 type=register.type,
@@ -206,7 +206,7 @@ def _stage(stage: GcodeStage, port: str) -> list[str]:
     return [
         "",
         f"[{STAGE}]",
-        *_keys(
+        *toml_lines(
             kind="gcode-gantry",
             port=port,
             baud=stage.baud,
@@ -221,7 +221,8 @@ def _stage(stage: GcodeStage, port: str) -> list[str]:
     ]
 
 
-def _keys(**values: Any) -> list[str]:
+def toml_lines(**values: Any) -> list[str]:
+    """Write each key that has a value as one line of TOML."""
     # Basic strings, numbers, booleans and lists of numbers look the same in TOML and in JSON.
     return [
         f"{key} = {json.dumps(value, ensure_ascii=False)}"
