@@ -74,9 +74,12 @@ class WallPower:
         """What can be said about dips, within what the meter can see."""
         if math.isnan(self.shortest_dip_seen_s):
             return "Dips in wall power: not stated, there is no series of readings."
-        scope = f"dips in wall power longer than {self.shortest_dip_seen_s:.1f} s"
-        found = f"{len(self.dips)}" if self.dips else "No"
-        return f"{found} {scope} (more than {DIP_DEPTH:.0%} below the median)."
+        count = len(self.dips)
+        found = "No dips" if count == 0 else "1 dip" if count == 1 else f"{count} dips"
+        return (
+            f"{found} in wall power longer than {self.shortest_dip_seen_s:.1f} s "
+            f"(more than {DIP_DEPTH:.0%} below the median)."
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
