@@ -1,0 +1,36 @@
+"""The line fit and Student's t against certified and tabulated values."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy
+
+from analysis.line_fit import fit_line, student_t
+
+NORRIS = Path(scipy.__file__).parent / "stats/tests/data/nist_linregress/Norris.dat"
+
+
+@pytest.mark.skipif(not NORRIS.is_file(), reason="this scipy ships without its test data")
+def test_line_fit_meets_the_certified_values_of_norris():
+    # NIST Statistical Reference Datasets, Norris; certified values read in the file that ships
+    # with scipy.
+    rows = NORRIS.read_text().splitlines()[60:]
+    y, x = np.array([row.split() for row in rows if row.strip()], dtype=float).T
+    assert len(x) == 36
+    line = fit_line(x, y)
+    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-9)
+    assert line.slope == pytest.approx(1.00211681802045, rel=1e-9)
+    assert line.intercept_sd == pytest.approx(0.232818234301152, rel=1e-9)
+    assert line.slope_sd == pytest.approx(0.429796848199937e-3, rel=1e-9)
+    assert line.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("degrees_of_freedom", "table"),
+    [(1, 12.7062), (2, 4.30265), (5, 2.57058), (10, 2.22814), (20, 2.08596), (50, 2.00856)],
+)
+def test_t_factor_for_95_per_cent_matches_the_table(degrees_of_freedom, table):
+    # Table G.2 of JCGM 100:2008 and any t table; computed with scipy.stats.t, which is another
+    # code path than the one used here.
+    assert student_t(0.975, degrees_of_freedom) == pytest.approx(table, abs=1e-4)
