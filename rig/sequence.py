@@ -302,7 +302,7 @@ class Sequence:
             )
             values = self._visit(index, self._place("grid"))
             means[index], spreads[index] = np.nanmean(values), np.ptp(values)
-            recent = [*recent[1 - STUCK_POINTS :], *values]
+            recent = [*recent, *values][-STUCK_POINTS * plan.samples_per_point :]
             self._refuse_stuck(recent)
         self._visit_reference()
         self._offer_rereading(means, spreads)

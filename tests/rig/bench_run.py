@@ -46,15 +46,20 @@ def plan_of(folder: Path, **sections: dict) -> Plan:
 
 
 def bench_of(
-    folder: Path, *, instruments: Instruments | None = None, scenario: dict | None = None
+    folder: Path,
+    *,
+    instruments: Instruments | None = None,
+    scenario: dict | None = None,
+    errors: dict | None = None,
 ) -> tuple[Profile, Bench]:
-    """Build the demo's bench, with other instruments or other keys of its scenario."""
+    """Build the demo's bench, with other instruments or other keys of scenario and errors."""
     source = files("drivers.simulated.scenarios")
-    content = tomllib.loads(source.joinpath("demo.toml").read_text(encoding="utf-8"))
-    for section, keys in (scenario or {}).items():
-        content[section] = {**content[section], **keys} if isinstance(keys, dict) else keys
-    (folder / "scenario.toml").write_text(toml_text(content), encoding="utf-8")
-    (folder / "demo-errors.toml").write_bytes(source.joinpath("demo-errors.toml").read_bytes())
+    for name, changes in (("demo.toml", scenario), ("demo-errors.toml", errors)):
+        content = tomllib.loads(source.joinpath(name).read_text(encoding="utf-8"))
+        for section, keys in (changes or {}).items():
+            content[section] = {**content[section], **keys} if isinstance(keys, dict) else keys
+        named = "scenario.toml" if name == "demo.toml" else name
+        (folder / named).write_text(toml_text(content), encoding="utf-8")
     virtual, clock = VirtualBench.from_scenario(folder / "scenario.toml"), VirtualClock()
     instruments = instruments or usual_instruments(virtual)
     (folder / "rig.toml").write_text(
