@@ -26,19 +26,6 @@ from analysis import quantities, run_folder
 _PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 # What of the caller's facts has a place of its own in the standard; the rest is ours.
 _STANDARD_KEYS: Final = ("title", "description", "created", "contributors", "keywords", "licenses")
-_LIBRARIES: Final = (
-    "apscheduler",
-    "attrs",
-    "cattrs",
-    "jinja2",
-    "matplotlib",
-    "numpy",
-    "pandas",
-    "pymodbus",
-    "pyserial",
-    "rich",
-    "scipy",
-)
 _MEDIA_TYPES: Final = {
     ".csv": "text/csv",
     ".toml": "application/toml",
@@ -182,13 +169,13 @@ def facts_of(descriptor: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def versions() -> dict[str, str]:
-    """Return the versions of Python, of this program and of the libraries it stands on."""
-    found = {"python": platform.python_version()}
-    for name in ("evenfall", *_LIBRARIES):
-        try:
+    """Return the versions of Python, of this program and of the libraries it requires."""
+    found = {"python": platform.python_version(), "evenfall": metadata.version("evenfall")}
+    for requirement in metadata.requires("evenfall") or ():
+        name, _, condition = requirement.partition(";")
+        if "extra ==" not in condition:
+            name = re.split(r"[^A-Za-z0-9._-]", name, maxsplit=1)[0]
             found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = "not installed"
     return found
 
 
