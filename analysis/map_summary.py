@@ -95,8 +95,18 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     raw, middle_s = spread(sets.mean), spread(sets.middle_s)
     duration_s, power_w = spread(sets.duration_s), spread(sets.power_w)
     lit = raw - read.dark
-    drift, shares = _drift(grid, limits, read, sets, middle_s, duration_s, spread(sets.segment, -1))
-    _remark_on_drift(drift, sets, remarks)
+    source, visits, values = _reference(grid, read, sets)
+    drift, shares = correct(
+        middle_s,
+        duration_s,
+        spread(sets.segment, -1),
+        source=source,
+        visits_s=visits.middle_s,
+        visits=values,
+        visit_segment=visits.segment,
+        limit=limits.drift,
+    )
+    _remark_on_drift(drift, visits, sets, remarks)
     ppfd = lit * drift.factor
 
     weights = grid.weights_m2
@@ -225,15 +235,8 @@ def _accepted(
     return chosen, len(on_grid) - len(used)
 
 
-def _drift(
-    grid: Grid,
-    limits: Limits,
-    read: MapReadings,
-    sets: Sets,
-    middle_s: Floats,
-    duration_s: Floats,
-    segment: Floats,
-) -> tuple[Drift, Floats]:
+def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Floats]:
+    """Pick monitor or reference point, and take the dark off its visits."""
     source, visits = "monitor", read.monitor
     values = visits.mean
     if len(visits) == 0:
@@ -247,19 +250,18 @@ def _drift(
         values = visits.mean - own_dark
     if len(values) and not (values > 0).all():
         visits, values = visits.where(np.zeros(len(visits), dtype=bool)), np.empty(0)
-    return correct(
-        middle_s,
-        duration_s,
-        segment,
-        source=source,
-        visits_s=visits.middle_s,
-        visits=values,
-        visit_segment=visits.segment,
-        limit=limits.drift,
-    )
+    return source, visits, values
 
 
-def _remark_on_drift(drift: Drift, sets: Sets, remarks: list[str]) -> None:
+def _visit_noise(visits: Sets) -> float:
+    """Standard deviation of the mean of a visit, from the scatter of its samples."""
+    known = np.isfinite(visits.sd)
+    if not known.any():
+        return 0.0
+    return math.sqrt(float((visits.sd[known] ** 2 / visits.count[known]).mean()))
+
+
+def _remark_on_drift(drift: Drift, visits: Sets, sets: Sets, remarks: list[str]) -> None:
     if drift.source == "none":
         remarks.append(
             "There is no usable reference reading: drift during the map is not known, and "
@@ -280,7 +282,7 @@ def _remark_on_drift(drift: Drift, sets: Sets, remarks: list[str]) -> None:
                 f"{_points(int((late | early).sum()))} read outside the time that reference "
                 "readings span; the nearest one is held for them."
             )
-    noise = drift.repeatability or 0.0
+    noise = _visit_noise(visits) / float(drift.values.mean())
     if drift.span > max(LEAST_DRIFT, 6 * noise):
         slope = ""
         if drift.slope_percent_per_hour is not None:
@@ -289,6 +291,11 @@ def _remark_on_drift(drift: Drift, sets: Sets, remarks: list[str]) -> None:
             f"The light drifted: the {drift.source} spans {percent(drift.span)}{slope}. Readings "
             f"were rescaled to the mean of this map, by up to {percent(drift.largest_correction)}."
         )
+        if drift.repeatability is not None and drift.repeatability > max(3 * noise, LEAST_DRIFT):
+            remarks.append(
+                f"The {drift.source} moved by {percent(drift.repeatability)} between visits, more "
+                "than its samples scatter: visit it more often, or fit a monitor sensor."
+            )
     if not drift.accepted:
         remarks.append(
             f"The drift of {percent(drift.span)} is above the limit of {percent(drift.limit)}: "
