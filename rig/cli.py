@@ -77,7 +77,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
-    def add(name: str, body: Callable[[argparse.Namespace], int], what: str, example: str):  # type: ignore[no-untyped-def]
+    def add(
+        name: str, body: Callable[[argparse.Namespace], int], what: str, example: str
+    ) -> argparse.ArgumentParser:
         command = commands.add_parser(
             name,
             help=what,
@@ -155,7 +157,7 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from rig.command_run import run_command
+    from rig.commands import run_command
 
     return run_command(options.plan, options.rig, options.lab)
 
@@ -167,7 +169,7 @@ def _enter(options: argparse.Namespace) -> int:
 
 
 def _report(options: argparse.Namespace) -> int:
-    from rig.command_report import report_command
+    from rig.commands import report_command
 
     return report_command(options.runs, options.out)
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.console import Console
 
+from analysis import run_folder
+from analysis.report import write_report
+from drivers.clock import Clock, SystemClock
 from rig.build import build
 from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
@@ -38,7 +42,7 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
     try:
         operator: Operator = TerminalOperator(show=lambda text: console.print(text, markup=False))
         if bench.virtual is not None:
-            operator = VirtualPerson(bench.virtual, bench.clock, plan.device.name)
+            operator = VirtualPerson(bench, plan.device.name)
         folder = run(
             plan,
             profile,
@@ -55,7 +59,33 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
     finally:
         stop.release()
         bench.close()
-    summary = derive(folder, made_utc=_now(bench.clock))
+    summary = derive(folder, made_utc=utc_text(bench.clock))
     show_results([summary], console)
     console.print(f"Report: {folder / 'report.html'}", markup=False)
     return 0
+
+
+def report_command(folders: Sequence[Path], out: Path | None) -> int:
+    """Write the report of one or several runs, and their derived files anew.
+
+    Raises
+    ------
+    RunFolderError
+        One of them is not a run folder.
+    """
+    console = Console(highlight=False)
+    made_utc = utc_text(SystemClock())
+    summaries = [derive(folder, made_utc=made_utc) for folder in folders]
+    show_results(summaries, console)
+    path = folders[0] / run_folder.REPORT
+    if out is not None or len(folders) > 1:
+        path = out or folders[0] / "report-compared.html"
+        runs = [run_folder.load(folder) for folder in folders]
+        write_report(runs, path, made_utc=made_utc)
+    console.print(f"Report: {path}", markup=False)
+    return 0
+
+
+def utc_text(clock: Clock) -> str:
+    """Return the time of day as it is printed in a report."""
+    return clock.utc().strftime("%Y-%m-%dT%H:%M:%SZ")

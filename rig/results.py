@@ -10,7 +10,9 @@ from rich.console import Console
 from rich.table import Table
 
 from analysis import run_folder
+from analysis.lab_folder import slug
 from analysis.report import write_map_png, write_report
+from analysis.report.pictures import shared_scale
 from analysis.summary import MapSummary, RunSummary, summarise
 
 
@@ -27,12 +29,18 @@ def derive(folder: Path, *, made_utc: str) -> RunSummary:
     text = json.dumps(summary.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     (folder / run_folder.SUMMARY).write_text(text + "\n", encoding="utf-8")
     write_report([run], folder / run_folder.REPORT, made_utc=made_utc)
-    figures = folder / "figures"
-    figures.mkdir(exist_ok=True)
-    for one in summary.maps:
-        name = f"map-installation-{one.installation}-{one.mounting_height_mm:.0f}-mm.png"
-        write_map_png(summary, one, figures / name)
+    draw_maps([summary], folder / "figures")
     return summary
+
+
+def draw_maps(summaries: Sequence[RunSummary], figures: Path) -> None:
+    """Write each map as a picture for publication, all on one scale."""
+    figures.mkdir(exist_ok=True)
+    scale = shared_scale(summaries)
+    for summary in summaries:
+        for one in summary.maps:
+            name = f"{slug(summary.device)}-{one.installation}-{one.mounting_height_mm:.0f}-mm.png"
+            write_map_png(summary, one, figures / name, scale=scale)
 
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
@@ -66,7 +74,7 @@ def _cells(one: MapSummary) -> list[str]:
     spread = one.uniformity
     return [
         f"{one.mounting_height_mm:.0f}",
-        shown(one.plane_efficacy_umol_j, 3),
+        shown(one.stated_efficacy_umol_j, 3),
         shown(one.delivered_flux_umol_s, 0),
         shown(one.mean_ppfd_umol_m2_s, 0),
         "not stated"

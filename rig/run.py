@@ -15,7 +15,7 @@ from analysis.grid import grid_from_plan
 from analysis.stabilisation import rule_from_plan
 from drivers.errors import DriverError
 from rig.attendant import Attendant, StopRequested
-from rig.build import Bench, build
+from rig.build import Bench
 from rig.faults import RunStopped
 from rig.operator import Operator
 from rig.plan import Plan

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivers.clock import VirtualClock
-from drivers.simulated.bench import VirtualBench
+from rig.build import Bench
 from rig.operator import Prompt
 
 #: How long the virtual person takes to do what was asked and answer. [s]
@@ -15,16 +15,22 @@ class VirtualPerson:
 
     Parameters
     ----------
-    bench : VirtualBench
-        The lamp is switched, and the device hung, here.
-    clock : VirtualClock
+    bench : Bench
+        The lamp is switched, and the device hung, on the virtual bench behind it.
     device : str
         The device to hang when a height is asked for.
+
+    Raises
+    ------
+    ValueError
+        A real bench: a virtual person can light nothing there.
     """
 
-    def __init__(self, bench: VirtualBench, clock: VirtualClock, device: str) -> None:
-        self._bench = bench
-        self._clock = clock
+    def __init__(self, bench: Bench, device: str) -> None:
+        if bench.virtual is None or not isinstance(bench.clock, VirtualClock):
+            raise ValueError("the virtual person works on the virtual bench only")
+        self._bench = bench.virtual
+        self._clock = bench.clock
         self._device = device
         self._answer: str | None = None
 

@@ -97,7 +97,7 @@ def _write_inputs(out: Path) -> list[Path]:
 def _measure(plan_path: Path) -> Path:
     plan, profile = read_plan(plan_path), read_profile(plan_path.parent / "rig.toml")
     bench = build(profile, plan.device.name)
-    person = VirtualPerson(bench.virtual, bench.clock, plan.device.name)
+    person = VirtualPerson(bench, plan.device.name)
     try:
         folder = run(
             plan,

@@ -6,6 +6,8 @@ import tomllib
 from importlib.resources import files
 from pathlib import Path
 
+import tomli_w
+
 from drivers.clock import VirtualClock
 from drivers.simulated.attach import attach, rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
@@ -16,7 +18,6 @@ from rig.plan import Plan, read_plan
 from rig.profile import Profile, read_profile
 from rig.progress import QuietProgress
 from rig.run import run
-from tests.toml_text import toml_text
 
 #: Short enough for a test, and lax enough that a lamp that has just been lit passes.
 QUICK = {
@@ -41,7 +42,7 @@ def plan_of(folder: Path, **sections: dict) -> Plan:
         for section, keys in changes.items():
             content[section] = {**content.get(section, {}), **keys}
     path = folder / "plan.toml"
-    path.write_text(toml_text(content), encoding="utf-8")
+    path.write_text(tomli_w.dumps(content), encoding="utf-8")
     return read_plan(path)
 
 
@@ -59,7 +60,7 @@ def bench_of(
         for section, keys in (changes or {}).items():
             content[section] = {**content[section], **keys} if isinstance(keys, dict) else keys
         named = "scenario.toml" if name == "demo.toml" else name
-        (folder / named).write_text(toml_text(content), encoding="utf-8")
+        (folder / named).write_text(tomli_w.dumps(content), encoding="utf-8")
     virtual, clock = VirtualBench.from_scenario(folder / "scenario.toml"), VirtualClock()
     instruments = instruments or usual_instruments(virtual)
     (folder / "rig.toml").write_text(
@@ -81,14 +82,13 @@ def do_run(
     storage=None,
 ) -> Path:
     """Carry a run out and return its folder."""
-    person = VirtualPerson(bench.virtual, bench.clock, plan.device.name)
     try:
         return run(
             plan,
             profile,
             folder / "lab",
             bench=bench,
-            operator=operator or person,
+            operator=operator or VirtualPerson(bench, plan.device.name),
             stop=stop or NoStop(),
             progress=QuietProgress(),
             storage=storage,

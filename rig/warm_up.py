@@ -1,0 +1,185 @@
+"""Waiting for the lamp: that it is lit at all, and that it is stable."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.stabilisation import Judgement, Rule, judge
+from rig import faults
+from rig.attendant import Attendant
+from rig.operator import Prompt
+from rig.plan import Plan
+from rig.points import Points
+from rig.progress import RunProgress, duration
+
+#: After the lamp is lit the light must be seen to rise within this time. [s]
+LIGHT_DUE_S = 180.0
+#: ... by more than this above the dark reading. [µmol m⁻² s⁻¹]
+LIGHT_DUE_UMOL_M2_S = 3.0
+#: A lamp counts as lit once it draws this share of its rated power.
+LIT_SHARE = 0.1
+
+
+class WarmUp:
+    """The lamp between being lit and being stable.
+
+    Parameters
+    ----------
+    plan : Plan
+    rule : Rule
+        When the lamp counts as stable.
+    attendant : Attendant
+    progress : RunProgress
+    points : Points
+
+    Attributes
+    ----------
+    lit_s : float
+        Elapsed time at which the lamp was last lit. [s]
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        rule: Rule,
+        attendant: Attendant,
+        progress: RunProgress,
+        points: Points,
+    ) -> None:
+        self._plan = plan
+        self._rule = rule
+        self._attendant = attendant
+        self._progress = progress
+        self._points = points
+        self._clock = attendant.clock
+        self.lit_s = math.nan
+
+    def lamp_is_lit(self, dark_umol_m2_s: float) -> None:
+        """Take note that the lamp has just been lit, and see both instruments answer to it.
+
+        Raises
+        ------
+        RunStopped
+            Light or wall power does not rise: a lamp that did not strike, a stuck sensor.
+        """
+        self._attendant.event("lamp-lit", self._plan.lamp.sample)
+        self.lit_s = self._clock.elapsed_s()
+        self._await_light(dark_umol_m2_s)
+
+    def _await_light(self, dark_umol_m2_s: float) -> None:
+        """See both instruments answer to the lamp: a stuck one shows itself here."""
+        dark = dark_umol_m2_s
+        lit_w = LIT_SHARE * self._plan.lamp.rated_power_w
+        place = self._points.at_reference("warm-up")
+        until_s = self.lit_s + LIGHT_DUE_S
+        while True:
+            light = self._attendant.read_light(place, 1)
+            power_w = self._attendant.latest_power_w
+            if light > dark + LIGHT_DUE_UMOL_M2_S and power_w > lit_w:
+                return
+            if self._clock.elapsed_s() > until_s:
+                break
+            self._progress.step(
+                self._clock.elapsed_s() - self.lit_s,
+                LIGHT_DUE_S,
+                f"waiting for light: {light:.1f} µmol/m²/s, {power_w:.0f} W",
+            )
+            self._attendant.wait_until(self._clock.elapsed_s() + 1.0)
+        if power_w > lit_w:
+            raise faults.RunStopped(
+                f"measurement fault: light sensor: still {light:.1f} µmol/m²/s {LIGHT_DUE_S:.0f} s "
+                f"after lighting (dark {dark:.1f}), while the lamp draws {power_w:.0f} W. A stuck "
+                "or covered sensor: take its cap off, check its cable, begin a new run."
+            )
+        raise faults.RunStopped(
+            f"measurement fault: the wattmeter shows {power_w:.1f} W {LIGHT_DUE_S:.0f} s after "
+            f"lighting (light {light:.1f} µmol/m²/s), expected above {lit_w:.0f} W. The lamp did "
+            "not strike, or the meter is not in its feed. Switch off, let it cool, look."
+        )
+
+    def stabilise(self, since_s: float) -> None:
+        """Park at the reference and wait until light and power both hold the rule."""
+        rule, plan = self._rule, self._plan.warm_up
+        self._attendant.event("warm-up-begun", "", rule.name)
+        self._attendant.power_goes_to(self._points.place("warm-up"))
+        self._progress.phase("Warm-up", rule.name)
+        place = self._points.at_reference("warm-up")
+        light: list[tuple[float, float]] = []
+        every_s = min(5.0, rule.block_s / 4.0)
+        due_s = begun_s = self._clock.elapsed_s()
+        next_block_s = begun_s + rule.block_s
+        sample = 0
+        while True:
+            self._attendant.wait_until(due_s)
+            sample += 1
+            value = self._attendant.read_light(place, sample)
+            now_s = self._clock.elapsed_s()
+            light.append((now_s, value))
+            due_s = max(due_s + every_s, now_s)
+            if now_s < next_block_s:
+                continue
+            next_block_s += rule.block_s
+            by_light, by_power = self._judge(light, since_s)
+            self._progress.step(
+                now_s - begun_s,
+                plan.maximum_s,
+                f"on {duration(now_s - self.lit_s)}  {value:.0f} µmol/m²/s  "
+                f"{self._attendant.latest_power_w:.1f} W  {_holds(by_light, by_power)}",
+            )
+            if by_light.is_stable and by_power.is_stable:
+                break
+            if now_s - begun_s > plan.maximum_s:
+                self._give_up_or_go_on(by_light, by_power)
+                break
+        self._attendant.event(
+            "lamp-stable" if by_light.is_stable and by_power.is_stable else "warm-up-timeout",
+            self._plan.lamp.sample,
+            f"light {_measured(by_light)}; power {_measured(by_power)}",
+        )
+        self._attendant.watch_power(self._attendant.latest_power_w)
+        self._attendant.acknowledge()
+
+    def _judge(
+        self, light: list[tuple[float, float]], since_s: float
+    ) -> tuple[Judgement, Judgement]:
+        power = [pair for pair in self._attendant.power_history if pair[0] >= since_s]
+
+        def judged(pairs: list[tuple[float, float]]) -> Judgement:
+            moments_s, values = np.array(pairs or [(math.nan, math.nan)]).T
+            return judge(self._rule, moments_s, values, self.lit_s)
+
+        return judged(light), judged(power)
+
+    def _give_up_or_go_on(self, by_light: Judgement, by_power: Judgement) -> None:
+        after = duration(self._plan.warm_up.maximum_s)
+        why = f"not stable after {after}; light {_measured(by_light)}; power {_measured(by_power)}"
+        if self._plan.warm_up.on_timeout == "stop":
+            self._attendant.event("warm-up-timeout", self._plan.lamp.sample, why)
+            raise faults.RunStopped(
+                f"measurement refused: the lamp is {why}. Find out why (mains, draught, lamp at "
+                "the end of its life) or allow more time in warm_up.maximum_s."
+            )
+        self._progress.hold()
+        question = f"The lamp is {why}. Map it all the same?"
+        self._attendant.ask(Prompt(kind="timeout", text=question, choices=("stop", "go on")))
+
+
+def _holds(by_light: Judgement, by_power: Judgement) -> str:
+    if by_light.is_stable and by_power.is_stable:
+        return "stable"
+    waiting = [
+        name
+        for name, judgement in (("light", by_light), ("power", by_power))
+        if not judgement.is_stable
+    ]
+    return "waiting for " + " and ".join(waiting)
+
+
+def _measured(judgement: Judgement) -> str:
+    numbers = (
+        f"span {100 * judgement.span:.2f} %, slope at most {100 * judgement.slope_bound:.2f} % "
+        "over the window"
+    )
+    return numbers + (f" ({judgement.reason})" if judgement.reason else "")
