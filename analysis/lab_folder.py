@@ -24,10 +24,9 @@ from typing import Any, Final
 
 from analysis import run_folder
 from analysis.durable import append, replace, sync_folder
+from analysis.lab_entries import INSTRUMENT_COLUMNS, LAMP_COLUMNS
 from analysis.lab_records import (
-    INSTRUMENT_COLUMNS,
     INSTRUMENTS,
-    LAMP_COLUMNS,
     LAMPS,
     LabFolderError,
     csv_line,

@@ -13,96 +13,32 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, Final, Generic, TypeVar
+from typing import Final, Generic, TypeVar
 
 from attrs import field, frozen
 
 from analysis.durable import append
+from analysis.lab_entries import (
+    INSTRUMENT_COLUMNS,
+    LAMP_COLUMNS,
+    InstrumentEntry,
+    LampEntry,
+    instrument_cells,
+    instrument_faults,
+    lamp_cells,
+    lamp_faults,
+    parse_instrument,
+    parse_lamp,
+)
 
 INSTRUMENTS: Final = "instruments.csv"
 LAMPS: Final = "lamps.csv"
 
-INSTRUMENT_EVENTS: Final = ("acquired", "calibrated", "repaired", "retired", "note")
-LAMP_EVENTS: Final = ("acquired", "burned", "counted", "seasoned", "retired", "note")
-
-INSTRUMENT_COLUMNS: Final = (
-    "utc",
-    "instrument",
-    "event",
-    "calibrated_on",
-    "calibration_due",
-    "certificate",
-    "entered_by",
-    "detail",
-)
-LAMP_COLUMNS: Final = (
-    "utc",
-    "lamp",
-    "event",
-    "hours_added",
-    "starts_added",
-    "hours_total",
-    "starts_total",
-    "entered_by",
-    "detail",
-)
-
 
 class LabFolderError(Exception):
     """The lab folder, or an entry for it, cannot be used; the message says what and what to do."""
-
-
-@frozen(kw_only=True)
-class InstrumentEntry:
-    """One line of ``instruments.csv``.
-
-    Attributes
-    ----------
-    instrument : str
-        Serial number or label, the same in every line about it.
-    event : str
-        One of `INSTRUMENT_EVENTS`.
-    """
-
-    utc: datetime
-    instrument: str
-    event: str
-    calibrated_on: date | None = None
-    calibration_due: date | None = None
-    certificate: str = ""
-    entered_by: str = ""
-    detail: str = ""
-
-
-@frozen(kw_only=True)
-class LampEntry:
-    """One line of ``lamps.csv``.
-
-    Attributes
-    ----------
-    lamp : str
-        Label of the lamp sample, as plans have it.
-    event : str
-        One of `LAMP_EVENTS`: ``"burned"`` adds hours and starts, ``"counted"`` states totals.
-    hours_added, hours_total : float or None
-        Burning hours. [h]
-    starts_added, starts_total : int or None
-        Number of starts.
-    """
-
-    utc: datetime
-    lamp: str
-    event: str
-    hours_added: float | None = None
-    starts_added: int | None = None
-    hours_total: float | None = None
-    starts_total: int | None = None
-    entered_by: str = ""
-    detail: str = ""
 
 
 @frozen(kw_only=True)
@@ -157,22 +93,8 @@ def add_instrument(lab: Path, entry: InstrumentEntry) -> None:
     OSError
         It could not be written.
     """
-    _refuse(INSTRUMENTS, _instrument_faults(entry))
-    append(
-        Path(lab) / INSTRUMENTS,
-        csv_line(
-            (
-                _utc(entry.utc),
-                entry.instrument,
-                entry.event,
-                _day(entry.calibrated_on),
-                _day(entry.calibration_due),
-                entry.certificate,
-                entry.entered_by,
-                entry.detail,
-            )
-        ),
-    )
+    _refuse(INSTRUMENTS, instrument_faults(entry))
+    append(Path(lab) / INSTRUMENTS, csv_line(instrument_cells(entry)))
 
 
 def add_lamp(lab: Path, entry: LampEntry) -> None:
@@ -185,23 +107,8 @@ def add_lamp(lab: Path, entry: LampEntry) -> None:
     OSError
         It could not be written.
     """
-    _refuse(LAMPS, _lamp_faults(entry))
-    append(
-        Path(lab) / LAMPS,
-        csv_line(
-            (
-                _utc(entry.utc),
-                entry.lamp,
-                entry.event,
-                _figure(entry.hours_added),
-                _figure(entry.starts_added),
-                _figure(entry.hours_total),
-                _figure(entry.starts_total),
-                entry.entered_by,
-                entry.detail,
-            )
-        ),
-    )
+    _refuse(LAMPS, lamp_faults(entry))
+    append(Path(lab) / LAMPS, csv_line(lamp_cells(entry)))
 
 
 def read_instruments(lab: Path) -> Record[InstrumentEntry]:
@@ -212,7 +119,7 @@ def read_instruments(lab: Path) -> Record[InstrumentEntry]:
     LabFolderError
         The file is not there or begins with another header.
     """
-    return _read(Path(lab) / INSTRUMENTS, INSTRUMENT_COLUMNS, _instrument, _instrument_faults)
+    return _read(Path(lab) / INSTRUMENTS, INSTRUMENT_COLUMNS, parse_instrument, instrument_faults)
 
 
 def read_lamps(lab: Path) -> Record[LampEntry]:
@@ -223,7 +130,7 @@ def read_lamps(lab: Path) -> Record[LampEntry]:
     LabFolderError
         The file is not there or begins with another header.
     """
-    return _read(Path(lab) / LAMPS, LAMP_COLUMNS, _lamp, _lamp_faults)
+    return _read(Path(lab) / LAMPS, LAMP_COLUMNS, parse_lamp, lamp_faults)
 
 
 def lamp_age(record: Record[LampEntry], lamp: str) -> LampAge:
@@ -295,62 +202,9 @@ def csv_line(cells: Sequence[str]) -> str:
     return buffer.getvalue()
 
 
-# --- one line --------------------------------------------------------------------------------
-
-
 def _refuse(file: str, faults: Sequence[str]) -> None:
     if faults:
         raise LabFolderError(f"not added to {file}: " + "; ".join(faults) + ".")
-
-
-def _instrument_faults(entry: InstrumentEntry) -> list[str]:
-    faults = _common_faults(entry.utc, "instrument", entry.instrument)
-    if entry.event not in INSTRUMENT_EVENTS:
-        faults.append(f"event is {entry.event!r}; give one of {', '.join(INSTRUMENT_EVENTS)}")
-    if entry.event == "calibrated" and entry.calibrated_on is None:
-        faults.append("calibrated_on is missing; give the day of the calibration")
-    if (
-        entry.calibrated_on is not None
-        and entry.calibration_due is not None
-        and entry.calibration_due < entry.calibrated_on
-    ):
-        faults.append(
-            f"calibration_due is {entry.calibration_due}, before the calibration on "
-            f"{entry.calibrated_on}; give the later day"
-        )
-    return faults
-
-
-def _lamp_faults(entry: LampEntry) -> list[str]:
-    faults = _common_faults(entry.utc, "lamp", entry.lamp)
-    if entry.event not in LAMP_EVENTS:
-        faults.append(f"event is {entry.event!r}; give one of {', '.join(LAMP_EVENTS)}")
-    figures = {
-        "hours_added": entry.hours_added,
-        "starts_added": entry.starts_added,
-        "hours_total": entry.hours_total,
-        "starts_total": entry.starts_total,
-    }
-    for name, value in figures.items():
-        if value is not None and not (math.isfinite(value) and value >= 0):
-            faults.append(f"{name} is {value!r}; give a number from 0")
-    for what in ("hours", "starts"):
-        if figures[f"{what}_added"] is not None and figures[f"{what}_total"] is not None:
-            faults.append(f"{what}_added and {what}_total are both given; give one of them")
-    if entry.event == "burned" and entry.hours_added is None and entry.starts_added is None:
-        faults.append("hours_added and starts_added are missing; 'burned' needs one of them")
-    if entry.event == "counted" and entry.hours_total is None and entry.starts_total is None:
-        faults.append("hours_total and starts_total are missing; 'counted' needs one of them")
-    return faults
-
-
-def _common_faults(utc: datetime, what: str, name: str) -> list[str]:
-    faults = []
-    if utc.tzinfo is None:
-        faults.append(f"utc is {utc.isoformat()}; give a time with its zone, e.g. ending in Z")
-    if not name.strip():
-        faults.append(f"{what} is empty; give its label")
-    return faults
 
 
 def _read(
@@ -394,62 +248,3 @@ def _read(
         entries.append(entry)
         sound.append(line)
     return Record(entries=tuple(entries), lines=tuple(sound), problems=tuple(problems))
-
-
-def _instrument(cells: dict[str, str]) -> InstrumentEntry:
-    return InstrumentEntry(
-        utc=_moment(cells["utc"]),
-        instrument=cells["instrument"],
-        event=cells["event"],
-        calibrated_on=_parsed(cells, "calibrated_on", date.fromisoformat, "a day, 2026-01-31"),
-        calibration_due=_parsed(cells, "calibration_due", date.fromisoformat, "a day, 2026-01-31"),
-        certificate=cells["certificate"],
-        entered_by=cells["entered_by"],
-        detail=cells["detail"],
-    )
-
-
-def _lamp(cells: dict[str, str]) -> LampEntry:
-    return LampEntry(
-        utc=_moment(cells["utc"]),
-        lamp=cells["lamp"],
-        event=cells["event"],
-        hours_added=_parsed(cells, "hours_added", float, "a number of hours"),
-        starts_added=_parsed(cells, "starts_added", int, "a whole number"),
-        hours_total=_parsed(cells, "hours_total", float, "a number of hours"),
-        starts_total=_parsed(cells, "starts_total", int, "a whole number"),
-        entered_by=cells["entered_by"],
-        detail=cells["detail"],
-    )
-
-
-def _parsed(cells: dict[str, str], name: str, kind: Callable[[str], Any], what: str) -> Any:
-    if not cells[name].strip():
-        return None
-    try:
-        return kind(cells[name].strip())
-    except ValueError:
-        raise ValueError(f"{name} is {cells[name]!r}; give {what}, or nothing") from None
-
-
-def _moment(text: str) -> datetime:
-    """Read a moment; a day alone, as a person writes it, is its beginning in UTC."""
-    try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise ValueError(
-            f"utc is {text!r}; give a day or a moment, e.g. 2026-01-05 or 2026-01-05T18:00:00Z"
-        ) from None
-    return moment.replace(tzinfo=UTC) if len(text.strip()) == 10 else moment
-
-
-def _utc(moment: datetime) -> str:
-    return f"{moment.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
-
-
-def _day(value: date | None) -> str:
-    return "" if value is None else value.isoformat()
-
-
-def _figure(value: float | None) -> str:
-    return "" if value is None else repr(value)

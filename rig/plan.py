@@ -27,8 +27,8 @@ from rig.plan_sections import (
     Sampling,
     WarmUp,
 )
-from rig.toml_faults import read_sections
 from rig.toml_keys import file_format
+from rig.toml_structure import read_sections
 
 FORMAT: Final = 1
 

@@ -13,7 +13,7 @@ from typing import Final, Literal
 import attrs
 from attrs import frozen
 
-from rig.toml_keys import choice, flag, number, numbers, text
+from rig.toml_keys import choice, described_day, flag, number, numbers, text
 
 MOST_LINES: Final = 200
 LEAST_DARK_POINTS: Final = 5
@@ -150,12 +150,7 @@ class Area:
     walls_identity: str = text("Label of this set of walls.", default="", example="W-1")
     walls_state_date: date | None = attrs.field(
         default=None,
-        metadata={
-            "unit": "",
-            "doc": "Day on which the walls were last cleaned or renewed.",
-            "allowed": "give a date without quotes, e.g. 2026-01-02",
-            "example": date(2026, 1, 2),
-        },
+        metadata=described_day("Day on which the walls were last cleaned or renewed."),
     )
     floor: str = text("What the floor is made of.", default="", example="white tray")
     above: str = text("What lies above the walls.", default="", example="open")
@@ -395,10 +390,5 @@ class Entered:
     sensor: str = text("What the readings were taken with.", default="", example="S-03")
     measured_on: date | None = attrs.field(
         default=None,
-        metadata={
-            "unit": "",
-            "doc": "Day of the measurement.",
-            "allowed": "give a date without quotes, e.g. 2026-01-02",
-            "example": date(2026, 1, 2),
-        },
+        metadata=described_day("Day of the measurement."),
     )

@@ -19,8 +19,9 @@ from analysis.stabilisation import resolvability, rule_from_plan
 from drivers.registry import KINDS
 from drivers.simulated.scenario import ScenarioError, packaged
 from rig.plan import Plan
-from rig.toml_faults import Fault, Faults, did_you_mean, either, make, read_sections, shown
+from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
 from rig.toml_keys import file_format, text
+from rig.toml_structure import make, read_sections
 
 FORMAT: Final = 1
 BENCH: Final = "bench:"

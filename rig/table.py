@@ -26,15 +26,21 @@ from typing import Final
 from attrs import define, field, frozen
 
 from analysis.quantities import MEASURED
-from rig.table_cells import Cell, Sheet, TableError, number, read_sheet
+from rig.table_cells import (
+    VALUE_NAMES,
+    Cell,
+    Sheet,
+    TableError,
+    is_ppfd_unit,
+    name_and_unit,
+    number,
+    read_sheet,
+)
 from rig.toml_faults import did_you_mean
 
 FIRST_LINES: Final = ("far", "near")
 MM_PER: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
-VALUE_NAMES: Final = ("ppfd", "value", "reading")
 HIGHEST: Final = MEASURED["ppfd_umol_m2_s"].plausible[1]
-_PPFD_UNITS: Final = ("umolm-2s-1", "umol/m2/s", "umol/m2s", "umolm2s")
-_PLAIN: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "¹": "1", "⁻": "-", "−": "-"})
 _HEADER: Final = "x_mm, y_mm, ppfd_umol_m2_s"
 
 
@@ -115,16 +121,7 @@ def read_table(
 def _is_list_of_points(sheet: Sheet) -> bool:
     first = sheet.rows[0]
     is_heading = all(number(cell.text, sheet.decimal) is None for cell in first)
-    return is_heading and any(_name_and_unit(cell.text) is not None for cell in first)
-
-
-def _name_and_unit(text: str) -> tuple[str, str] | None:
-    """Part a heading such as ``x [mm]`` or ``ppfd_umol_m2_s``; None for another one."""
-    names = "|".join(("x", "y", *VALUE_NAMES))
-    found = re.fullmatch(rf"({names})(?:[ _/,]+(.+)|\s*[\[(](.+)[\])])?", text.lower().strip())
-    if not found:
-        return None
-    return found[1], (found[2] or found[3] or "").strip(" []()")
+    return is_heading and any(name_and_unit(cell.text) is not None for cell in first)
 
 
 @define
@@ -184,7 +181,7 @@ class _Reader:
         where: dict[str, int] = {}
         mm_per = {"x": 1.0, "y": 1.0}
         for position, cell in enumerate(cells):
-            parts = _name_and_unit(cell.text)
+            parts = name_and_unit(cell.text)
             if parts is None:
                 self.problems.append(
                     f"{cell.place} is the heading {cell.text!r}; give x, y and the value only, "
@@ -210,8 +207,7 @@ class _Reader:
         return where, mm_per
 
     def _refuse_other_unit(self, cell: Cell, unit: str) -> None:
-        plain = re.sub(r"[\s()·.*^_]", "", unit.translate(_PLAIN))
-        if unit and plain not in _PPFD_UNITS:
+        if unit and not is_ppfd_unit(unit):
             self.problems.append(
                 f"{cell.place} states the unit {unit!r}; give PPFD in µmol/m²/s. Other units "
                 "cannot be turned into it without the lamp's spectrum"

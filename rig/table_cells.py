@@ -20,6 +20,9 @@ DECIMALS: Final = ("point", "comma")
 NOT_READ: Final = ("", "-", "–", "—")
 """What stands on a clipboard where a point was not read."""
 
+VALUE_NAMES: Final = ("ppfd", "value", "reading")
+_PPFD_UNITS: Final = ("umolm-2s-1", "umol/m2/s", "umol/m2s", "umolm2s")
+_PLAIN: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "¹": "1", "⁻": "-", "−": "-"})
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 _MINUS: Final = str.maketrans({"−": "-", "\u00a0": " "})
@@ -142,6 +145,20 @@ def number(text: str, decimal: str) -> float | None:
     if ("," if decimal == "point" else ".") in text:
         return None
     return float(text.replace(",", "."))
+
+
+def name_and_unit(text: str) -> tuple[str, str] | None:
+    """Part a heading such as ``x [mm]`` or ``ppfd_umol_m2_s``; None for another one."""
+    names = "|".join(("x", "y", *VALUE_NAMES))
+    found = re.fullmatch(rf"({names})(?:[ _/,]+(.+)|\s*[\[(](.+)[\])])?", text.lower().strip())
+    if not found:
+        return None
+    return found[1], (found[2] or found[3] or "").strip(" []()")
+
+
+def is_ppfd_unit(unit: str) -> bool:
+    """Say whether a unit is µmol m⁻² s⁻¹ in one of its usual spellings."""
+    return re.sub(r"[\s()·.*^_]", "", unit.lower().translate(_PLAIN)) in _PPFD_UNITS
 
 
 def _decode(data: bytes, file: str) -> tuple[str, str]:

@@ -1,7 +1,7 @@
 """Declare the keys of a plan or profile: type, unit, meaning, limits and an example, once.
 
 Each function stands on the right of an attrs field. The metadata it leaves behind is what the
-messages (`rig/toml_faults.py`) and the reference of all keys are made from::
+messages (`rig/toml_structure.py`) and the reference of all keys are made from::
 
     width_mm: float = number("mm", "Inside width along x.", above=0, example=1200.0)
 """
@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from datetime import date
 from typing import Any
 
 import attrs
 
-from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
+from rig.toml_faults import NotAllowed, did_you_mean, either, shown
 
 
 def number(
@@ -69,7 +70,7 @@ def choice(doc: str, *words: str, default: Any = attrs.NOTHING) -> Any:
 
     def one_of(_instance: object, _attribute: Any, value: object) -> None:
         if value not in words:
-            raise Faults([Fault((), f"is {shown(value)}; {allowed}{did_you_mean(value, words)}")])
+            raise NotAllowed(allowed + did_you_mean(value, words))
 
     return attrs.field(
         default=default,
@@ -92,7 +93,7 @@ def file_format(latest: int) -> Any:
 
     def known(_instance: object, _attribute: Any, value: int) -> None:
         if not 1 <= value <= latest:
-            raise Faults([Fault((), f"is {shown(value)}; {allowed}")])
+            raise NotAllowed(allowed)
 
     return attrs.field(
         validator=known,
@@ -103,6 +104,12 @@ def file_format(latest: int) -> Any:
             "example": latest,
         },
     )
+
+
+def described_day(doc: str) -> dict[str, Any]:
+    """Return the metadata of a key that is a date."""
+    allowed = "give a date without quotes, e.g. 2026-01-02"
+    return {"unit": "", "doc": doc, "allowed": allowed, "example": date(2026, 1, 2)}
 
 
 def _metadata(
@@ -153,27 +160,27 @@ def _within(above: float | None, at_least: float | None, at_most: float | None) 
             or (at_least is not None and value < at_least)
             or (at_most is not None and value > at_most)
         ):
-            raise Faults([Fault((), f"is {shown(value)}; {attribute.metadata['allowed']}")])
+            raise NotAllowed(attribute.metadata["allowed"])
 
     return within
 
 
 def _each(check: Validator) -> Validator:
     def each(instance: Any, attribute: Any, values: Sequence[Any]) -> None:
-        faults: list[Fault] = []
         if not values:
-            faults.append(Fault((), f"is []; {attribute.metadata['allowed']}"))
+            raise NotAllowed(attribute.metadata["allowed"])
+        wrong = []
         for position, value in enumerate(values):
             try:
                 check(instance, attribute, value)
-            except Faults as found:
-                faults += [fault.within(position) for fault in found.faults]
-        if faults:
-            raise Faults(faults)
+            except NotAllowed:
+                wrong.append((position,))
+        if wrong:
+            raise NotAllowed(attribute.metadata["allowed"], wrong)
 
     return each
 
 
 def _not_empty(_instance: Any, attribute: Any, value: str) -> None:
     if not value.strip():
-        raise Faults([Fault((), f"is {shown(value)}; {attribute.metadata['allowed']}")])
+        raise NotAllowed(attribute.metadata["allowed"])

@@ -1,0 +1,222 @@
+"""The plan of an entered run: the facts of the command line and what the table itself says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any, Final
+
+from attrs import frozen
+
+from analysis.quantities import MEASURED
+from rig import plan_checks
+from rig.plan import Plan
+from rig.table import HandTable
+from rig.toml_faults import Fault
+from rig.toml_structure import examine
+
+SAME_PLACE_MM: Final = 0.51
+"""Clipboards give whole millimetres: 66.7 mm is written as 67. [mm]"""
+NO_DARK: Final = "entered by hand; the table holds no dark reading"
+
+_OPTION_OF: Final = {
+    ("device", "name"): "--device",
+    ("device", "specimen"): "--specimen",
+    ("device", "lamp_axis"): "--lamp-axis",
+    ("lamp", "sample"): "--lamp",
+    ("lamp", "kind"): "--lamp-kind",
+    ("lamp", "rated_power_w"): "--lamp-power-w",
+    ("lamp", "rated_flux_umol_s"): "--lamp-flux-umol-s",
+    ("lamp", "hours"): "--lamp-hours",
+    ("ballast", "sample"): "--ballast",
+    ("ballast", "kind"): "--ballast-kind",
+    ("area", "width_mm"): "--width-mm",
+    ("area", "depth_mm"): "--depth-mm",
+    ("area", "diameter_mm"): "--diameter-mm",
+    ("area", "walls"): "--walls",
+    ("area", "walls_identity"): "--walls-identity",
+    ("area", "floor"): "--floor",
+    ("area", "above"): "--above",
+    ("heights", "mounting_height_mm", 0): "--mounting-height-mm",
+    ("entered", "sensor"): "--sensor",
+    ("entered", "measured_on"): "--measured-on",
+    ("test", "operator"): "--operator",
+    ("test", "notes"): "--notes",
+}
+
+
+@frozen(kw_only=True)
+class Facts:
+    """What a table does not say. None and "" are not stated; names and units as in the plan.
+
+    Attributes
+    ----------
+    device : str
+        Name of the device under test.
+    mounting_height_mm : float
+        Datum of the device to the diffuser of the sensor. [mm]
+    width_mm, depth_mm, diameter_mm : float or None
+        Size of the area: width and depth, or the diameter of a round one. [mm]
+    wall_power_w : float or None
+        Mean wall power during the readings. [W]
+    layout : str or None
+        Where the points lie if the table does not say: ``"cell-centres"`` (the default) or
+        ``"edge-inclusive"``.
+    first_line, positions_in, decimal
+        As `rig.table.read_table` takes them.
+    """
+
+    device: str
+    mounting_height_mm: float
+    width_mm: float | None = None
+    depth_mm: float | None = None
+    diameter_mm: float | None = None
+    wall_power_w: float | None = None
+    specimen: str = ""
+    lamp_axis: str | None = None
+    lamp: str = ""
+    lamp_kind: str | None = None
+    lamp_power_w: float | None = None
+    lamp_flux_umol_s: float | None = None
+    lamp_hours: float | None = None
+    ballast: str = ""
+    ballast_kind: str | None = None
+    walls: str = ""
+    walls_identity: str = ""
+    floor: str = ""
+    above: str = ""
+    sensor: str = ""
+    measured_on: date | None = None
+    operator: str = ""
+    notes: str = ""
+    layout: str | None = None
+    first_line: str = "far"
+    positions_in: str | None = None
+    decimal: str | None = None
+
+
+def build_plan(facts: Facts, read: HandTable | None, name: str, sha256: str) -> dict[str, Any]:
+    """Return the plan as TOML has it; what nobody stated is left out.
+
+    Parameters
+    ----------
+    facts : Facts
+        From the command line.
+    read : HandTable or None
+        The table, if it could be read.
+    name, sha256 : str
+        Of the table's file.
+    """
+    is_round = facts.diameter_mm is not None
+    area = {
+        "shape": "round" if is_round else None,
+        "width_mm": facts.width_mm,
+        "depth_mm": facts.depth_mm,
+        "diameter_mm": facts.diameter_mm,
+        "walls": facts.walls,
+        "walls_identity": facts.walls_identity,
+        "floor": facts.floor,
+        "above": facts.above,
+    }
+    has_positions = read is not None and (read.x_mm is not None or read.y_mm is not None)
+    plan: dict[str, Any] = {
+        "format": 1,
+        "test": {
+            "name": f"{facts.device}, entered by hand",
+            "operator": facts.operator,
+            "notes": facts.notes,
+        },
+        "device": {
+            "name": facts.device,
+            "specimen": facts.specimen,
+            "lamp_axis": facts.lamp_axis,
+        },
+        "lamp": {
+            "sample": facts.lamp,
+            "kind": facts.lamp_kind,
+            "rated_power_w": facts.lamp_power_w,
+            "rated_flux_umol_s": facts.lamp_flux_umol_s,
+            "hours": facts.lamp_hours,
+        },
+        "ballast": {"sample": facts.ballast, "kind": facts.ballast_kind},
+        "area": area,
+        "grid": {} if read is None else _grid(facts, read),
+        "heights": {"mounting_height_mm": [facts.mounting_height_mm]},
+        "dark": {"points": 0, "skip_reason": NO_DARK},
+        "sampling": {"samples_per_point": 1, "quick_look": False},
+        "entered": {
+            "table": name,
+            "sha256": sha256,
+            "first_line": "as positions say" if has_positions else facts.first_line,
+            "sensor": facts.sensor,
+            "measured_on": facts.measured_on,
+        },
+    }
+    stated = {
+        section: _stated(content) if isinstance(content, dict) else content
+        for section, content in plan.items()
+    }
+    return {key: value for key, value in stated.items() if value != {} or key == "lamp"}
+
+
+def _stated(section: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in section.items() if value is not None and value != ""}
+
+
+def _grid(facts: Facts, read: HandTable) -> dict[str, Any]:
+    """Name the layout that the table's own positions follow; lines of their own if none."""
+    width_mm = facts.width_mm or facts.diameter_mm or 0.0
+    depth_mm = facts.depth_mm or facts.diameter_mm or 0.0
+    counted = {"rows": read.rows, "columns": read.columns}
+    layouts = [facts.layout] if facts.layout else ["cell-centres", "edge-inclusive"]
+    for layout in layouts:
+        if _follows(read.x_mm, layout, width_mm, read.columns) and _follows(
+            read.y_mm, layout, depth_mm, read.rows
+        ):
+            return {"layout": layout, **counted}
+    x_mm = read.x_mm or _places(facts.layout, width_mm, read.columns)
+    y_mm = read.y_mm or _places(facts.layout, depth_mm, read.rows)
+    return {"layout": "lines", "x_mm": list(x_mm), "y_mm": list(y_mm)}
+
+
+def _follows(stated_mm: Sequence[float] | None, layout: str, extent_mm: float, count: int) -> bool:
+    if stated_mm is None:
+        return True
+    places = _places(layout, extent_mm, count)
+    return all(
+        abs(one - other) <= SAME_PLACE_MM for one, other in zip(stated_mm, places, strict=True)
+    )
+
+
+def _places(layout: str | None, extent_mm: float, count: int) -> list[float]:
+    if layout == "edge-inclusive":
+        return [extent_mm * n / max(count - 1, 1) for n in range(count)]
+    return [extent_mm * (n + 0.5) / count for n in range(count)]
+
+
+def plan_problems(raw: Mapping[str, Any], facts: Facts) -> list[str]:
+    """List what is wrong with the facts, each by the option that states it."""
+    _, faults = examine(raw, Plan, plan_checks.faults)
+    faults += _power_faults(facts)
+    if facts.layout and raw.get("grid", {}).get("layout", facts.layout) != facts.layout:
+        text = f"is {facts.layout}, but the positions in the table lie elsewhere; leave it out"
+        faults.append(Fault(("--layout",), text))
+    return [_by_option(fault) for fault in faults]
+
+
+def _by_option(fault: Fault) -> str:
+    option = _OPTION_OF.get(fault.path)
+    return f"{option} {fault.text}" if option else str(fault)
+
+
+def _power_faults(facts: Facts) -> list[Fault]:
+    lowest, highest = 0.0, MEASURED["wall_power_w"].plausible[1]
+    if facts.wall_power_w is None or lowest < facts.wall_power_w <= highest:
+        return []
+    return [
+        Fault(
+            ("--wall-power-w",),
+            f"is {facts.wall_power_w!r}; give a number of W above 0 and at most {highest:g}, "
+            "e.g. 612, or leave it out",
+        )
+    ]

@@ -1,0 +1,121 @@
+"""The paste-ready examples show every key that the code knows, and no other."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import attrs
+import pytest
+
+from drivers.registry import KINDS
+from rig.plan import Plan, read_plan
+from rig.profile import BenchSection, Profile, cross_check, read_profile
+from rig.toml_structure import is_key
+
+HARDWARE = Path(__file__).parents[2] / "hardware"
+PLAN = HARDWARE / "example-plan.toml"
+RIG = HARDWARE / "example-rig.toml"
+
+
+def lines_with_key(path: Path, section: str) -> dict[str, str]:
+    """Return key to line of one section, keys in comments included."""
+    found: dict[str, str] = {}
+    here = ""
+    for line in path.read_text(encoding="utf-8").splitlines():
+        bare = line.removeprefix("# ")
+        if heading := re.match(r"\[\[?([a-z_.]+)\]\]?", bare):
+            here = heading[1]
+        elif here == section and (key := re.match(r"([a-z_0-9]+) = ", bare)):
+            found[key[1]] = line
+    return found
+
+
+def keys_of(cls: type) -> list[str]:
+    return [item.name for item in attrs.fields(cls) if is_key(item)]
+
+
+def sections_of(cls: type) -> dict[str, type]:
+    attrs.resolve_types(cls)
+    found = {}
+    for item in attrs.fields(cls):
+        for kind in (item.type, *getattr(item.type, "__args__", ())):
+            if isinstance(kind, type) and attrs.has(kind):
+                found[item.name] = kind
+    return found
+
+
+def option_sections() -> dict[str, type]:
+    found = {kind.role: kind.options for kind in KINDS.values()}
+    for role, options in list(found.items()):
+        attrs.resolve_types(options)
+        for item in attrs.fields(options):
+            for inner in getattr(item.type, "__args__", ()):
+                if isinstance(inner, type) and attrs.has(inner):
+                    found[f"{role}.{item.name}"] = inner
+    return found
+
+
+def test_the_examples_are_sound_and_fit_each_other():
+    plan, profile = read_plan(PLAN), read_profile(RIG)
+    assert cross_check(plan, profile) == []
+
+
+@pytest.mark.parametrize("section", sorted(sections_of(Plan)))
+def test_every_key_of_a_plan_is_in_the_example_and_back(section):
+    assert sorted(lines_with_key(PLAN, section)) == sorted(keys_of(sections_of(Plan)[section]))
+
+
+@pytest.mark.parametrize("section", sorted(option_sections()))
+def test_every_key_of_an_instrument_is_in_the_example_and_back(section):
+    nested = {name.split(".")[1] for name in option_sections() if name.startswith(section + ".")}
+    known = set(keys_of(option_sections()[section])) - nested
+    expected = known if "." in section else known | {"kind"}
+    assert set(lines_with_key(RIG, section)) == expected
+
+
+def test_every_section_is_in_the_examples():
+    def headings(path: Path) -> set[str]:
+        text = path.read_text(encoding="utf-8")
+        return {name.split(".")[0] for name in re.findall(r"(?m)^(?:# )?\[\[?([a-z_.]+)\]", text)}
+
+    assert headings(PLAN) == set(sections_of(Plan))
+    plain = {"format", "name"}
+    assert headings(RIG) == {item for item in keys_of(Profile) if item not in plain}
+    assert set(lines_with_key(RIG, "bench")) == set(keys_of(BenchSection))
+    assert set(lines_with_key(PLAN, "")) == {"format"}
+    assert set(lines_with_key(RIG, "")) == plain
+
+
+@pytest.mark.parametrize("path", [PLAN, RIG])
+def test_examples_state_the_defaults_that_the_code_has(path):
+    classes = sections_of(Plan) if path == PLAN else option_sections()
+    stated = 0
+    for section, cls in classes.items():
+        for key, line in lines_with_key(path, section).items():
+            if key == "kind" and path == RIG:
+                continue
+            default = getattr(attrs.fields(cls), key).default
+            said = re.search(r"default (\"[^\"]*\"|-?[\d.]+(?<!\.)|true|false|\[.*?\])", line)
+            if said:
+                stated += 1
+                assert tomllib.loads(f"x = {said[1]}")["x"] == default, line
+            elif "required" in line:
+                stated += 1
+                optional_here = ("width_mm", "depth_mm", "diameter_mm", "kind", "rated_power_w")
+                assert default is attrs.NOTHING or key in optional_here, line
+    assert stated > 25
+
+
+@pytest.mark.parametrize("path", [PLAN, RIG])
+def test_every_number_in_the_examples_has_its_unit_in_its_comment(path):
+    classes = sections_of(Plan) if path == PLAN else option_sections()
+    for section, cls in classes.items():
+        for key, line in lines_with_key(path, section).items():
+            if key == "kind" and path == RIG:
+                continue
+            unit = getattr(attrs.fields(cls), key).metadata.get("unit", "")
+            plain = {"µmol m⁻² s⁻¹": "µmol/m²/s"}.get(unit, unit)
+            if plain not in ("", "1"):
+                assert plain in line.split("#")[-1] or plain in line.split("#", 2)[-1], line
