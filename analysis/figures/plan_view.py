@@ -197,7 +197,7 @@ def draw_plane(
     room = _PT_PER_IN / mm_per_in
     size = min(0.40 * room_y * room, 0.86 * room_x * room / (longest * _DIGIT_WIDTH), 13.0)
     mm_per_pt = mm_per_in / _PT_PER_IN
-    number_x, number_y = _number_places(grid, found, 0.56 * size * mm_per_pt)
+    number_x, number_y = _number_places(grid, found, 0.62 * size * mm_per_pt)
     plates = _plates(axes, scale, values, labels, (number_x, number_y), size * mm_per_pt)
     if grid.shape == "round":
         plates.set_clip_path(clip)

@@ -76,7 +76,8 @@ def profile_picture(
     if map_.grid.layout == "explicit" or not np.isfinite(map_.ppfd).any():
         return None
     figure = charts.profiles(map_, scale, Setting.from_plan(run.plan))
-    alt = f"Profiles of {sentences.map_title(run, map_)} through the centre along x and y, within least and greatest"
+    title = sentences.map_title(run, map_)
+    alt = f"Profiles of {title} through the centre along x and y, within least and greatest"
     return Picture(
         to_svg(figure, name=name, alt=alt),
         "Profiles through the centre, and least to greatest across.",
@@ -119,7 +120,8 @@ def sheet_picture(runs: Sequence[RunSummary], scale: Scale) -> Picture | None:
                 row=row,
                 map_=map_,
                 setting=Setting.from_plan(run.plan),
-                caption=f"{_efficacy(map_)}\nmean {significant(map_.mean_ppfd_umol_m2_s)} · min/mean {even}",
+                caption=f"{_efficacy(map_)}\n"
+                f"mean {significant(map_.mean_ppfd_umol_m2_s)} · min/mean {even}",
             )
         )
     if len(panels) < 2:

@@ -229,7 +229,9 @@ def dark_sentence(run: RunSummary) -> str:
     if dark.status == "skipped":
         return f"skipped: {dark.reason or 'no reason recorded'}"
     if dark.mean is None:
-        return "none; nothing was subtracted"
+        planned = run.plan.get("dark", {})
+        why = planned.get("skip_reason") if isinstance(planned, dict) else ""
+        return f"none{f' ({why})' if why else ''}; nothing was subtracted"
     each = "each point has its own" if dark.status == "per point" else "one mean subtracted"
     return f"{fixed(dark.mean, 2)} {PPFD_UNIT} at {dark.points} points, {each}"
 
