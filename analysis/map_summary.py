@@ -14,10 +14,17 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from analysis.digits import percent, significant
 from analysis.drift import Drift, correct
 from analysis.efficacy import daily_light_integral, delivered_flux, plane_efficacy
 from analysis.grid import Grid
+from analysis.map_remarks import (
+    Limits,
+    missing_sentence,
+    points_were,
+    remark_on_drift,
+    remark_on_efficacy,
+    remark_on_limits,
+)
 from analysis.results import MapSummary
 from analysis.samples import Floats, Integers, Readings, Sets
 from analysis.uniformity import Uniformity, uniformity
@@ -27,21 +34,6 @@ LAMP_OUT_SHARE: Final = 0.5
 """Points read at less than this share of the map's median wall power are not of a lit lamp."""
 LEAST_DISAGREEMENT: Final = 5e-4
 """Two ways to the plane efficacy that agree to this are never remarked on."""
-LEAST_DRIFT: Final = 0.005
-"""A smaller drift of the reference is corrected without a remark."""
-LISTED_POINTS: Final = 8
-
-
-@frozen(kw_only=True)
-class Limits:
-    """What the plan allows; None where it says nothing."""
-
-    drift: float
-    peak_ppfd_umol_m2_s: float | None
-    target_ppfd_umol_m2_s: float | None
-    minimum_to_mean: float | None
-    rated_flux_umol_s: float | None
-    samples_per_point: int
 
 
 @frozen(kw_only=True, eq=False)
@@ -106,7 +98,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         visit_segment=visits.segment,
         limit=limits.drift,
     )
-    _remark_on_drift(drift, visits, sets, remarks)
+    remark_on_drift(drift, visits, sets, remarks)
     ppfd = lit * drift.factor
 
     weights = grid.weights_m2
@@ -119,7 +111,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     at_least = float(weights[seen] @ ppfd[seen]) if n_used else None
     mean = at_least / float(weights[seen].sum()) if at_least is not None else None
     if not is_complete:
-        remarks.append(_missing_sentence(grid, missing, n_used, n_expected))
+        remarks.append(missing_sentence(grid, missing, n_used, n_expected))
 
     mean_power = _mean_power(power_w, duration_s, seen, read, remarks)
     synchronous = from_means = disagreement = disagreement_limit = None
@@ -132,9 +124,9 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
                 disagreement_limit = _disagreement_limit(
                     drift, shares, weights * ppfd, duration_s, middle_s, power_w
                 )
-    _remark_on_efficacy(synchronous, from_means, disagreement, disagreement_limit, remarks)
+    remark_on_efficacy(synchronous, from_means, disagreement, disagreement_limit, remarks)
     even = _uniformity(ppfd, weights, limits, is_complete, remarks)
-    _remark_on_limits(limits, ppfd, even, synchronous or from_means, mean_power, remarks)
+    remark_on_limits(limits, ppfd, even, synchronous or from_means, mean_power, remarks)
 
     begun_s = float(sets.start_s[pick].min()) if len(pick) else None
     ended_s = float(sets.end_s[pick].max()) if len(pick) else None
@@ -183,7 +175,7 @@ def _lit(sets: Sets, remarks: list[str]) -> Sets:
     out = known & (sets.power_w < LAMP_OUT_SHARE * np.median(sets.power_w[known]))
     if out.any():
         remarks.append(
-            f"{_points(int(out.sum()))} read at less than half of the usual wall power, "
+            f"{points_were(int(out.sum()))} read at less than half of the usual wall power, "
             "with the lamp out or going out; they are not part of the map."
         )
     return sets.where(~out)
@@ -201,7 +193,7 @@ def _linked(sets: Sets, remarks: list[str]) -> Sets:
     out = ~np.isin(sets.segment, joined)
     if (out & on_grid).any():
         remarks.append(
-            f"{_points(int((out & on_grid).sum()))} read before or after the lamp was lit anew "
+            f"{points_were(int((out & on_grid).sum()))} read before or after the lamp was lit anew "
             "without a reference reading in the same burning; they are not part of the map."
         )
     return sets.where(~out)
@@ -219,7 +211,9 @@ def _accepted(
     point = grid.index_of(sets.grid_row[on_grid], sets.grid_column[on_grid])
     stray = int((point < 0).sum())
     if stray:
-        remarks.append(f"{_points(stray)} read outside the grid of the plan; they are left out.")
+        remarks.append(
+            f"{points_were(stray)} read outside the grid of the plan; they are left out."
+        )
     on_grid, point = on_grid[point >= 0], point[point >= 0]
     whole = sets.count[on_grid] >= samples_per_point
     # Later assignments win, so whole sets come last, and among equals the later ones.
@@ -230,7 +224,8 @@ def _accepted(
     short = int((sets.count[used] < samples_per_point).sum())
     if short:
         remarks.append(
-            f"{_points(short)} read with fewer than the {samples_per_point} samples of the plan."
+            f"{points_were(short)} read with fewer than the {samples_per_point} samples of the "
+            "plan."
         )
     return chosen, len(on_grid) - len(used)
 
@@ -253,56 +248,6 @@ def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Fl
     return source, visits, values
 
 
-def _visit_noise(visits: Sets) -> float:
-    """Standard deviation of the mean of a visit, from the scatter of its samples."""
-    known = np.isfinite(visits.sd)
-    if not known.any():
-        return 0.0
-    return math.sqrt(float((visits.sd[known] ** 2 / visits.count[known]).mean()))
-
-
-def _remark_on_drift(drift: Drift, visits: Sets, sets: Sets, remarks: list[str]) -> None:
-    if drift.source == "none":
-        remarks.append(
-            "There is no usable reference reading: drift during the map is not known, and "
-            "nothing is corrected."
-        )
-        return
-    if drift.span is None:
-        remarks.append(
-            f"There is only one {drift.source} reading: drift during the map is not known."
-        )
-        return
-    on_grid = sets.where(sets.role == "grid")
-    if drift.source == "reference" and len(on_grid):
-        late = on_grid.middle_s > drift.elapsed_s[-1]
-        early = on_grid.middle_s < drift.elapsed_s[0]
-        if (late | early).any():
-            remarks.append(
-                f"{_points(int((late | early).sum()))} read outside the time that reference "
-                "readings span; the nearest one is held for them."
-            )
-    noise = _visit_noise(visits) / float(drift.values.mean())
-    if drift.span > max(LEAST_DRIFT, 6 * noise):
-        slope = ""
-        if drift.slope_percent_per_hour is not None:
-            slope = f" ({significant(drift.slope_percent_per_hour, 2)} % per hour)"
-        remarks.append(
-            f"The light drifted: the {drift.source} spans {percent(drift.span)}{slope}. Readings "
-            f"were rescaled to the mean of this map, by up to {percent(drift.largest_correction)}."
-        )
-        if drift.repeatability is not None and drift.repeatability > max(3 * noise, LEAST_DRIFT):
-            remarks.append(
-                f"The {drift.source} moved by {percent(drift.repeatability)} between visits, more "
-                "than its samples scatter: visit it more often, or fit a monitor sensor."
-            )
-    if not drift.accepted:
-        remarks.append(
-            f"The drift of {percent(drift.span)} is above the limit of {percent(drift.limit)}: "
-            "the map is not accepted. Let the lamp settle longer and read it again."
-        )
-
-
 def _mean_power(
     power_w: Floats,
     duration_s: Floats,
@@ -315,7 +260,7 @@ def _mean_power(
         if known.sum() < seen.sum():
             lacking = int(seen.sum() - known.sum())
             remarks.append(
-                f"{_points(lacking)} read without a wall-power reading in their windows."
+                f"{points_were(lacking)} read without a wall-power reading in their windows."
             )
         weight = np.nan_to_num(duration_s[known])
         if not weight.sum() > 0:
@@ -361,26 +306,6 @@ def _disagreement_limit(
     return max(2 * math.hypot(by_power, by_reference), LEAST_DISAGREEMENT)
 
 
-def _remark_on_efficacy(
-    synchronous: float | None,
-    from_means: float | None,
-    disagreement: float | None,
-    limit: float | None,
-    remarks: list[str],
-) -> None:
-    if synchronous is None and from_means is not None:
-        remarks.append(
-            "Plane efficacy is delivered flux over mean wall power: light and power were not "
-            "recorded in the same windows, so what both drifted meanwhile is in it."
-        )
-    if disagreement is not None and limit is not None and abs(disagreement) > limit:
-        remarks.append(
-            f"Corrected flux over mean power differs from the synchronous plane efficacy by "
-            f"{percent(disagreement, 2)}, more than its uncertainty of {percent(limit, 2)}: light "
-            "and power did not drift together."
-        )
-
-
 def _uniformity(
     ppfd: Floats, weights: Floats, limits: Limits, is_complete: bool, remarks: list[str]
 ) -> Uniformity | None:
@@ -393,50 +318,9 @@ def _uniformity(
         return None
 
 
-def _remark_on_limits(
-    limits: Limits,
-    ppfd: Floats,
-    even: Uniformity | None,
-    efficacy: float | None,
-    mean_power: float | None,
-    remarks: list[str],
-) -> None:
-    peak = limits.peak_ppfd_umol_m2_s
-    if peak is not None and np.isfinite(ppfd).any() and np.nanmax(ppfd) > peak:
-        remarks.append(
-            f"The highest PPFD, {np.nanmax(ppfd):.0f} µmol m⁻² s⁻¹, is above the limit of "
-            f"{peak:g} µmol m⁻² s⁻¹."
-        )
-    floor = limits.minimum_to_mean
-    if floor is not None and even is not None and even.min_to_mean < floor:
-        remarks.append(f"Minimum-to-mean, {even.min_to_mean:.2f}, is below the limit of {floor:g}.")
-    rated = limits.rated_flux_umol_s
-    if rated is not None and efficacy is not None and mean_power and efficacy > rated / mean_power:
-        remarks.append(
-            f"Plane efficacy is above the rated flux of the bare lamp over wall power "
-            f"({rated / mean_power:.2f} µmol J⁻¹). Light recycled by walls and floor is a "
-            "possible cause, since the plane counts it again."
-        )
-
-
 def _power_of(power: Readings, begun_s: float | None, ended_s: float | None) -> WallPower | None:
     if begun_s is None or ended_s is None:
         return None
     during = (power.window_end_s > begun_s) & (power.window_start_s < ended_s)
     own = power.where(during)
     return wall_power(own.window_start_s, own.window_end_s, own.value)
-
-
-def _missing_sentence(grid: Grid, missing: Integers, n_used: int, n_expected: int) -> str:
-    named = [f"row {grid.row[i] + 1} column {grid.column[i] + 1}" for i in missing[:LISTED_POINTS]]
-    more = f" and {len(missing) - LISTED_POINTS} more" if len(missing) > LISTED_POINTS else ""
-    verb = "has" if len(missing) == 1 else "have"
-    return (
-        f"{len(missing)} of {n_expected} points {verb} no value ({', '.join(named)}{more}): "
-        f"delivered flux, plane efficacy and uniformity are not stated; the mean is of {n_used} of "
-        f"{n_expected} points."
-    )
-
-
-def _points(count: int) -> str:
-    return "1 point was" if count == 1 else f"{count} points were"

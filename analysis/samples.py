@@ -61,6 +61,11 @@ class Readings:
         return np.where(np.isfinite(middle), middle, self.elapsed_s)
 
 
+def is_light(readings: Readings) -> Flags:
+    """Rows of the light sensor that visits the points, or of a table entered by hand."""
+    return (readings.quantity == LIGHT) & (readings.instrument != MONITOR)
+
+
 def tabulate(frame: pd.DataFrame) -> Readings:
     """Turn the table of `analysis.run_folder.load` into arrays."""
     columns: dict[str, Any] = {}

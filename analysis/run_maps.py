@@ -1,0 +1,134 @@
+"""The maps of a run: which readings belong to which, and the power of their moments."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+from attrs import evolve, frozen
+
+from analysis.grid import Grid
+from analysis.map_remarks import Limits
+from analysis.map_summary import MapReadings, summarise_map
+from analysis.phases import Events, dark_for, moments
+from analysis.results import MapSummary
+from analysis.samples import (
+    LIGHT,
+    MONITOR,
+    POWER,
+    Floats,
+    Integers,
+    Readings,
+    Sets,
+    is_light,
+    sample_sets,
+)
+from analysis.windows import means_over_windows
+
+NEW_LIGHT: Final = ("lamp-lit", "warm-up-begun")
+"""Events after which light is not compared with light before, without a new reference."""
+
+
+@frozen(kw_only=True, eq=False)
+class _Light:
+    """Accepted rows of one light sensor with the power of their windows."""
+
+    rows: Readings
+    segment: Integers
+    power_w: Floats
+    covered: Floats
+
+    def sets(self, mask: Any) -> Sets:
+        return sample_sets(
+            self.rows.where(mask), self.segment[mask], self.power_w[mask], self.covered[mask]
+        )
+
+
+def _light(rows: Readings, power: Readings, breaks_s: Floats) -> _Light:
+    means = means_over_windows(
+        rows.window_start_s,
+        rows.window_end_s,
+        power.window_start_s,
+        power.window_end_s,
+        power.value,
+    )
+    segment = np.searchsorted(breaks_s, rows.middle_s, side="right").astype(np.int64)
+    return _Light(rows=rows, segment=segment, power_w=means.mean, covered=means.covered)
+
+
+def summarise_maps(
+    grid: Grid,
+    limits: Limits,
+    readings: Readings,
+    events: Events,
+    remarks: list[str],
+) -> tuple[MapSummary, ...]:
+    """Summarise each installation and mounting height of a run, in the order read."""
+    good = readings.is_good
+    mapped = (readings.role == "grid") | (readings.role == "reference")
+    by_sensor = is_light(readings)
+    power = readings.where((readings.quantity == POWER) & good)
+    breaks_s = np.sort(np.array(moments(events, *NEW_LIGHT), dtype=float))
+    light = _light(readings.where(by_sensor & mapped & good), power, breaks_s)
+    monitor = _light(
+        readings.where((readings.quantity == LIGHT) & (readings.instrument == MONITOR) & good),
+        power,
+        breaks_s,
+    )
+    dark = readings.where(by_sensor & (readings.role == "dark") & good)
+    failed = readings.where(by_sensor & mapped & (readings.status == "failed"))
+    on_grid = light.rows.role == "grid"
+    keys = dict.fromkeys(
+        zip(
+            light.rows.installation[on_grid].tolist(),
+            np.nan_to_num(light.rows.mounting_height_mm[on_grid], nan=-1.0).tolist(),
+            strict=True,
+        )
+    )
+    if not keys:
+        remarks.append("No point of a map was read.")
+    maps = []
+    for installation, height_mm in keys:
+        own, lost = (
+            (rows.installation == installation)
+            & (np.nan_to_num(rows.mounting_height_mm, nan=-1.0) == height_mm)
+            for rows in (light.rows, failed)
+        )
+        read = MapReadings(
+            installation=installation,
+            mounting_height_mm=None if height_mm == -1.0 else height_mm,
+            sets=light.sets(own),
+            monitor=_monitor_during(monitor, light.rows.where(own), events),
+            dark=dark_for(grid, dark, installation),
+            power=power,
+            entered_power_w=_entered_power(power, installation, height_mm),
+            n_retried=int(lost.sum()),
+        )
+        maps.append(summarise_map(grid, limits, read))
+    return tuple(maps)
+
+
+def _monitor_during(monitor: _Light, own: Readings, events: Events) -> Sets:
+    """Sets of the monitor sensor while a map was read, less what it shows in the dark."""
+    lit = moments(events, "lamp-lit")
+    rows = monitor.rows
+    during = np.zeros(len(rows), dtype=bool)
+    if len(own) and len(rows):
+        begun_s, ended_s = own.middle_s.min(), own.middle_s.max()
+        slack_s = float(np.median(rows.window_end_s - rows.window_start_s))
+        during = (rows.middle_s >= begun_s - slack_s) & (rows.middle_s <= ended_s + slack_s)
+    sets = monitor.sets(during)
+    in_dark = rows.elapsed_s < (lit[0] if lit else -math.inf)
+    offset = float(rows.value[in_dark].mean()) if in_dark.any() else 0.0
+    return evolve(sets, mean=sets.mean - offset)
+
+
+def _entered_power(power: Readings, installation: int, height_mm: float) -> float | None:
+    """Mean wall power that was entered for a map, or for the run if not for the map."""
+    entered = power.where(~np.isfinite(power.window_start_s))
+    own = (entered.installation == installation) & (
+        np.nan_to_num(entered.mounting_height_mm, nan=-1.0) == height_mm
+    )
+    used = entered.value[own] if own.any() else entered.value
+    return float(used.mean()) if len(used) else None
