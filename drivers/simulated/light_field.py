@@ -11,8 +11,9 @@ does not follow the cosine.
 
 Valid for diffuse walls, a floor of one diffuse reflectance, and nothing in the way: the
 gantry casts no shadow. What lies above is open (light is lost), a lid (a diffuse plane at
-the top of the walls), or the reflector (the underside of the device sends light back; beside
-it light is lost, and walls above it do not count). With patches of about 0.1 m the plane's
+the top of the walls), or the reflector (the underside of the device sends light back; light
+that goes up beside it comes back in part from the walls above, as if from one diffuse
+surface at the height of the device). With patches of about 0.1 m the plane's
 mean stands within 0.2 % of twice as fine a division, a point 60 mm or more from the walls
 within 0.5 %, and a point at the very wall within 4 % (tests).
 
@@ -108,7 +109,9 @@ class Room:
         total[ceiling] = 0.0 if area.above == "open" else area.above_reflectance
         if area.above == "reflector":
             points = self.box.points("ceiling", 8) * 1000.0
-            total[ceiling] *= _is_under(area, device, points).mean(axis=1)
+            covered = _is_under(area, device, points).mean(axis=1)
+            beside = _returned_from_above(area, self.box.size_m[2])
+            total[ceiling] = covered * area.above_reflectance + (1.0 - covered) * beside
         return total
 
 
@@ -210,6 +213,21 @@ class LightField:
 
 def _count(side_m: float, fineness: float) -> int:
     return round(fineness * min(max(round(side_m / PATCH_M), FEWEST), MOST))
+
+
+def _returned_from_above(area: Area, top_m: float) -> float:
+    """Return the share of light, gone up past the lamp, that the walls above send back."""
+    left_m = area.wall_height_mm / 1000.0 - top_m
+    if left_m < 0.005:
+        return 0.0
+    size = (area.width_mm / 1000.0, area.depth_mm / 1000.0, left_m)
+    box = Box(size, (FEWEST, FEWEST, FEWEST))
+    reflectance, glow = np.zeros(len(box.area_m2)), np.zeros(len(box.area_m2))
+    for name, rho in zip(("west", "east", "south", "north"), area.wall_reflectance, strict=True):
+        reflectance[box.faces[name].patches] = rho
+    opening = box.faces["floor"].patches
+    glow[opening] = 1.0
+    return float(box.balance(reflectance, np.zeros(len(glow)), glow).irradiance[opening].mean())
 
 
 def _is_under(area: Area, device: Device, points_mm: Floats) -> NDArray[np.bool_]:

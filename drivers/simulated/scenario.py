@@ -144,6 +144,12 @@ class Gantry:
     random_error_mm: float = number("mm", 0.1, at_least=0)
     scale_error_percent: float = number("%", 0.02)
 
+    def __attrs_post_init__(self) -> None:
+        for name in ("travel_x_mm", "travel_y_mm", "travel_z_mm"):
+            travel = getattr(self, name)
+            if travel is not None and travel[1] <= travel[0]:
+                raise ValueError(f"{name} must rise, got {list(travel)}")
+
 
 @frozen(kw_only=True)
 class Installation:
@@ -269,6 +275,15 @@ class Scenario:
             raise ValueError(f"device is {self.device!r}; give one of {', '.join(names)}")
         for device in self.devices:
             self._check_fits(device)
+        self._check_heights()
+
+    def _check_heights(self) -> None:
+        highest_mm = max(self.mounting_height_mm, *(self.gantry.travel_z_mm or (0.0,)))
+        if self.area.above != "open" and highest_mm > self.area.wall_height_mm:
+            raise ValueError(
+                f"mounting height reaches {highest_mm:g} mm; with {self.area.above!r} above the "
+                f"walls it must be at most {self.area.wall_height_mm:g} mm"
+            )
 
     def _check_fits(self, device: Device) -> None:
         reach_x = abs(device.offset_x_mm) + device.aperture_x_mm / 2
