@@ -37,7 +37,7 @@ _MEDIA_TYPES: Final = {
 }
 
 
-@frozen(kw_only=True)
+@frozen
 class FileFacts:
     """One file of the folder as it stood when the run was closed."""
 

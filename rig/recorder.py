@@ -112,7 +112,7 @@ class Recorder:
             The folder exists, or cannot be made or written.
         """
         storage = storage or OsStorage()
-        folder = Path(folder)
+        description.encode(descriptor)  # what cannot be written is found before anything is made
         handles: list[int] = []
         try:
             make_parents(storage, folder.parent)
@@ -140,8 +140,8 @@ class Recorder:
             recorder._place_descriptor()
         except FileExistsError:
             raise RecorderError(
-                f"{folder}: exists already, and a run is never overwritten. Give another name, "
-                f"or go on with it by 'evenfall resume {folder}'."
+                f"{folder}: exists already, and nothing is ever overwritten. Give another name; if "
+                f"it is an interrupted run, 'evenfall resume {folder}' goes on with it."
             ) from None
         except OSError as error:
             release(storage, handles)
@@ -169,7 +169,6 @@ class Recorder:
             Not a run folder, in use, of a newer format, edited, or not writable.
         """
         storage = storage or OsStorage()
-        folder = Path(folder)
         handles = [hold(storage, folder)]
         try:
             return cls._reopen(folder, utc, storage, handles)
@@ -199,7 +198,9 @@ class Recorder:
             if newest is not None and newest[0] >= last_s:
                 last_s, last_utc = newest
             handles.append(storage.open_append(folder / name))
-            logs.append(_Log(name, handles[-1]))
+            # A killed program leaves rows that the disk has not confirmed; from here on they are
+            # counted as measured, so they must be.
+            logs.append(_Log(name, handles[-1], is_dirty=True))
             if whole_bytes < len(data) or not whole_bytes:
                 torn.append((logs[-1], data[whole_bytes:], whole_bytes))
         gap_s = max((utc - last_utc).total_seconds(), 0.0)
@@ -234,16 +235,17 @@ class Recorder:
         storage, torn = self._storage, self.folder / TORN
         if not storage.is_folder(torn):
             storage.make_folder(torn)
-            storage.fsync_folder(self.folder)
         taken = [int(path.stem) for path in storage.files(torn) if path.stem.isdecimal()]
         number = max(taken, default=0) + 1
         copy = f"{TORN}/{number:03d}.bin"
         place(storage, self.folder / copy, tail)
         storage.fsync_folder(torn)
+        storage.fsync_folder(self.folder)
         storage.truncate(log.handle, whole_bytes)
         if not whole_bytes:  # torn inside its own header
             write_all(storage, log.handle, dict(_LOGS)[log.name])
         storage.fsync(log.handle)
+        log.is_dirty = False
         return copy
 
     def reading(self, row: ReadingRow) -> None:
@@ -380,20 +382,18 @@ class Recorder:
             and path.suffix != _NEW
         ]
         inside = [path.relative_to(self.folder) for path in files]
-        closed = []
-        if is_closed:
-            for path, name in zip(files, inside, strict=True):
-                size, sha256 = measure(storage, path)
-                closed.append(description.FileFacts(path=name, size_bytes=size, sha256=sha256))
-        data = description.encode(
-            description.build(self.folder.name, self._facts, inside, closed=closed)
-        )
+        closed = [
+            description.FileFacts(name, *measure(storage, path))
+            for name, path in zip(inside, files, strict=True)
+            if is_closed
+        ]
+        built = description.build(self.folder.name, self._facts, inside, closed=closed)
         new = self.folder / (DESCRIPTOR + _NEW)
         if new in storage.files(self.folder):  # left by a crash; it never had its final name
             handle = storage.open_append(new)
             storage.truncate(handle, 0)
         else:
             handle = storage.create(new)
-        fill(storage, handle, data)
+        fill(storage, handle, description.encode(built))
         storage.rename(new, self.folder / DESCRIPTOR)
         storage.fsync_folder(self.folder)

@@ -218,7 +218,10 @@ def measure(storage: Storage, path: Path) -> tuple[int, str]:
 
 def reason(error: OSError) -> str:
     """Say what the system said."""
-    return error.strerror or str(error)
+    said = error.strerror or str(error)
+    if isinstance(error, FileNotFoundError) and error.filename:
+        return f"{said} ({Path(error.filename).name})"
+    return said
 
 
 def remedy(error: OSError) -> str:

@@ -123,6 +123,10 @@ class PowerCutDisk:
                 folder.seen[file.name] = _File(file.read_bytes())
         folder.confirm()
 
+    def spill(self, path: Path, data: bytes) -> None:
+        """Append bytes that a killed program has left unconfirmed."""
+        self._file(path).seen += data
+
     def leave(self, target: Path, temper: Temper, seed: int) -> None:
         """Write to a real folder what is there after the cut."""
         self._leave(self._root, target, temper, random.Random(seed))

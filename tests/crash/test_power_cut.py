@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from analysis.run_folder import encode_event, encode_reading
 from rig.recorder import Recorder
 from rig.storage import OsStorage, Storage
 from tests.crash.disk import PowerCut, PowerCutDisk, Temper
@@ -20,6 +21,7 @@ from tests.crash.promises import (
     RESUMED,
     Promise,
     broken,
+    event,
     first_session,
     reading,
     second_session,
@@ -111,6 +113,26 @@ def resumed(interrupted: Path) -> Ready:
     return ready
 
 
+def after_a_kill(interrupted: Path) -> Ready:
+    """No torn tail, but a row and an event that were written and never confirmed."""
+    data = (interrupted / "readings.csv").read_bytes()
+    (interrupted / "readings.csv").write_bytes(data.removesuffix(TAIL))
+
+    def ready(disk: PowerCutDisk) -> Promise:
+        disk.put(FOLDER, interrupted)
+        disk.spill(FOLDER / "readings.csv", encode_reading(reading(6)))
+        disk.spill(FOLDER / "events.csv", encode_event(event(3)))
+        return Promise(created=True, readings=5, events=2, written_readings=6, written_events=3)
+
+    return ready
+
+
+def resume_and_count(storage: Storage, folder: Path, promise: Promise) -> None:
+    """Go on; what was found from then on counts as measured."""
+    with Recorder.reopen(folder, utc=RESUMED, storage=storage):
+        promise.readings, promise.events = promise.written_readings, promise.written_events
+
+
 def broken_or_tail_lost(folder: Path, promise: Promise) -> list[str]:
     """Return broken promises; the torn tail must be in the file or set aside, never gone."""
     faults = broken(folder, promise)
@@ -148,6 +170,15 @@ def test_resuming_a_torn_run_outlives_a_power_cut_at_any_call(
 def test_every_fsync_of_resuming_is_needed(tmp_path: Path, interrupted: Path) -> None:
     ready = resumed(interrupted)
     assert idle_fsyncs(second_session, ready, tmp_path, broken_or_tail_lost) == []
+
+
+def test_rows_found_after_a_kill_are_confirmed_before_the_run_goes_on(
+    tmp_path: Path, interrupted: Path
+) -> None:
+    ready = after_a_kill(interrupted)
+    for cut_at, temper, folder, promise in cuts(resume_and_count, ready, tmp_path):
+        assert broken(folder, promise) == [], f"power cut at call {cut_at}, {temper}"
+    assert idle_fsyncs(resume_and_count, ready, tmp_path, broken) == []
 
 
 def test_a_run_cut_anywhere_can_be_resumed_to_its_end(tmp_path: Path) -> None:

@@ -140,6 +140,14 @@ def test_a_folder_that_is_not_there_is_not_reopened(tmp_path: Path) -> None:
     assert "\n" not in str(refused.value)
 
 
+def test_a_missing_file_of_a_run_is_named(tmp_path: Path) -> None:
+    with new(tmp_path / "run"):
+        pass
+    (tmp_path / "run" / "events.csv").unlink()
+    with pytest.raises(RecorderError, match=r"No such file or directory \(events.csv\)"):
+        Recorder.reopen(tmp_path / "run", utc=RESUMED)
+
+
 def test_awkward_text_of_an_event_stays_one_row(tmp_path: Path) -> None:
     awkward = 'a\r\nb\n"c", d\u2028e \udce4 \0 é'
     with new(tmp_path / "run") as recorder:
@@ -159,7 +167,7 @@ def test_facts_that_json_cannot_hold_are_refused_before_anything_is_measured(
 ) -> None:
     with pytest.raises(ValueError, match="JSON"):
         new(tmp_path / "run", temperature_c=float("nan"))
-    assert not (tmp_path / "run" / "datapackage.json").exists()
+    assert not (tmp_path / "run").exists()
 
 
 def test_an_attached_file_is_hashed_and_never_replaced(tmp_path: Path) -> None:
