@@ -32,6 +32,8 @@ from analysis.wall_power import WallPower, wall_power
 
 LAMP_OUT_SHARE: Final = 0.5
 """Points read at less than this share of the map's median wall power are not of a lit lamp."""
+LEAST_COVERED: Final = 0.5
+"""Share of a light window that power readings should cover."""
 LEAST_DISAGREEMENT: Final = 5e-4
 """Two ways to the plane efficacy that agree to this are never remarked on."""
 
@@ -74,7 +76,8 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     """Work out the figures of one map; what cannot be stated is None, with a remark."""
     remarks: list[str] = []
     sets = _lit(read.sets, remarks)
-    sets = _linked(sets, remarks)
+    source, visits, values = _reference(grid, read, sets)
+    sets = _linked(sets, visits, remarks)
     chosen, n_reread = _accepted(grid, sets, limits.samples_per_point, remarks)
     has = chosen >= 0
     pick = chosen[has]
@@ -87,7 +90,6 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     raw, middle_s = spread(sets.mean), spread(sets.middle_s)
     duration_s, power_w = spread(sets.duration_s), spread(sets.power_w)
     lit = raw - read.dark
-    source, visits, values = _reference(grid, read, sets)
     drift, shares = correct(
         middle_s,
         duration_s,
@@ -113,6 +115,11 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     if not is_complete:
         remarks.append(missing_sentence(grid, missing, n_used, n_expected))
 
+    thin = np.isfinite(sets.power_w[pick]) & (sets.covered[pick] < LEAST_COVERED)
+    if thin.any():
+        remarks.append(
+            f"{points_were(int(thin.sum()))} read with wall power for less than half of a window."
+        )
     mean_power = _mean_power(power_w, duration_s, seen, read, remarks)
     synchronous = from_means = disagreement = disagreement_limit = None
     if is_complete and mean_power is not None and mean_power > 0 and flux is not None:
@@ -181,13 +188,13 @@ def _lit(sets: Sets, remarks: list[str]) -> Sets:
     return sets.where(~out)
 
 
-def _linked(sets: Sets, remarks: list[str]) -> Sets:
+def _linked(sets: Sets, visits: Sets, remarks: list[str]) -> Sets:
     """Leave out stretches of burning that no reference joins to the others."""
     on_grid = sets.role == "grid"
     stretches, points = np.unique(sets.segment[on_grid], return_counts=True)
     if len(stretches) < 2:
         return sets
-    joined = np.intersect1d(stretches, sets.segment[sets.role == "reference"])
+    joined = np.intersect1d(stretches, visits.segment)
     if len(joined) == 0:
         joined = stretches[[int(np.argmax(points))]]
     out = ~np.isin(sets.segment, joined)
@@ -231,19 +238,24 @@ def _accepted(
 
 
 def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Floats]:
-    """Pick monitor or reference point, and take the dark off its visits."""
-    source, visits = "monitor", read.monitor
-    values = visits.mean
-    if len(visits) == 0:
-        source, visits = "reference", sets.where(sets.role == "reference")
+    """Pick monitor or reference point, and take the dark off its visits.
+
+    The monitor is preferred, as it sees every window; not where it failed for a whole stretch
+    of burning that the reference point covers.
+    """
+    monitor = _lit(read.monitor, [])
+    visits = sets.where(sets.role == "reference")
+    if len(monitor) and len(np.unique(monitor.segment)) >= len(np.unique(visits.segment)):
+        source, visits, values = "monitor", monitor, monitor.mean
+    else:
+        source = "reference"
         if len(visits):
             place = visits.grid_row * (grid.columns + 1) + visits.grid_column
             places, times = np.unique(place, return_counts=True)
             visits = visits.where(place == places[int(np.argmax(times))])
         at = grid.index_of(visits.grid_row, visits.grid_column)
-        own_dark = np.where(at >= 0, read.dark[at], read.dark.mean() if len(grid) else 0.0)
-        values = visits.mean - own_dark
-    if len(values) and not (values > 0).all():
+        values = visits.mean - np.where(at >= 0, read.dark[at], read.dark.mean())
+    if not (values > 0).all():
         visits, values = visits.where(np.zeros(len(visits), dtype=bool)), np.empty(0)
     return source, visits, values
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from analysis.samples import (
     LIGHT,
     MONITOR,
     POWER,
+    Flags,
     Floats,
     Integers,
     Readings,
@@ -99,7 +99,7 @@ def summarise_maps(
             installation=installation,
             mounting_height_mm=None if height_mm == -1.0 else height_mm,
             sets=light.sets(own),
-            monitor=_monitor_during(monitor, light.rows.where(own), events),
+            monitor=_monitor_during(monitor, light.rows.where(own), dark, installation),
             dark=dark_for(grid, dark, installation),
             power=power,
             entered_power_w=_entered_power(power, installation, height_mm),
@@ -109,19 +109,27 @@ def summarise_maps(
     return tuple(maps)
 
 
-def _monitor_during(monitor: _Light, own: Readings, events: Events) -> Sets:
-    """Sets of the monitor sensor while a map was read, less what it shows in the dark."""
-    lit = moments(events, "lamp-lit")
-    rows = monitor.rows
-    during = np.zeros(len(rows), dtype=bool)
-    if len(own) and len(rows):
-        begun_s, ended_s = own.middle_s.min(), own.middle_s.max()
-        slack_s = float(np.median(rows.window_end_s - rows.window_start_s))
-        during = (rows.middle_s >= begun_s - slack_s) & (rows.middle_s <= ended_s + slack_s)
-    sets = monitor.sets(during)
-    in_dark = rows.elapsed_s < (lit[0] if lit else -math.inf)
-    offset = float(rows.value[in_dark].mean()) if in_dark.any() else 0.0
+def _monitor_during(monitor: _Light, own: Readings, dark: Readings, installation: int) -> Sets:
+    """Sets of the monitor sensor while a map was read, less what it showed in the dark."""
+    offset = 0.0
+    if len(dark):
+        hanging = (
+            installation if (dark.installation == installation).any() else dark.installation[0]
+        )
+        in_dark = _beside(monitor.rows, dark.where(dark.installation == hanging))
+        if in_dark.any():
+            offset = float(monitor.rows.value[in_dark].mean())
+    sets = monitor.sets(_beside(monitor.rows, own))
     return evolve(sets, mean=sets.mean - offset)
+
+
+def _beside(rows: Readings, others: Readings) -> Flags:
+    """Rows read between the first and the last of some others, give or take one window."""
+    if len(rows) == 0 or len(others) == 0:
+        return np.zeros(len(rows), dtype=bool)
+    slack_s = float(np.nan_to_num(np.median(rows.window_end_s - rows.window_start_s)))
+    middle_s, span_s = rows.middle_s, others.middle_s
+    return (middle_s >= span_s.min() - slack_s) & (middle_s <= span_s.max() + slack_s)
 
 
 def _entered_power(power: Readings, installation: int, height_mm: float) -> float | None:

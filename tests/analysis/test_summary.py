@@ -360,6 +360,23 @@ def test_light_before_and_after_a_restrike_is_never_mixed_without_a_reference(tm
     assert said(summary, "6 points were read before or after the lamp was lit anew")
 
 
+def test_a_monitor_joins_light_before_and_after_a_restrike(tmp_path):
+    back_s = 10 * 6.0 + 600.0
+    summary = summary_of(
+        tmp_path,
+        light_drift=lambda t_s: 1.0 if t_s < back_s else 1.1,
+        new_lamp_lit_after=10,
+        reference_after_new_light=False,
+        monitor_ppfd=300.0,
+        changes={
+            "sampling": {"reference_every": 0, "quick_look": False},
+            "limits": {"drift_percent": 20.0},
+        },
+    )
+    # 10 of 16 points at the first level: the mean light of the windows is 1.0375.
+    assert summary.maps[0].ppfd == pytest.approx(np.full(16, 518.75))
+
+
 def test_points_without_a_reference_in_their_burning_are_left_out(tmp_path):
     summary = summary_of(
         tmp_path,
@@ -579,6 +596,11 @@ def test_power_that_misses_a_window_is_missing_there(tmp_path):
     assert one.plane_efficacy_umol_j is None
     assert one.plane_efficacy_from_means == pytest.approx(1.125)
     assert one.wall_power.longest_gap_s >= 6
+
+
+def test_power_for_a_small_part_of_a_window_is_told(tmp_path):
+    summary = summary_of(tmp_path, power_interval_s=5.0, power_window_s=1.7)
+    assert said(summary, "wall power for less than half of a window")
 
 
 def test_two_installations_at_one_height_stay_apart(tmp_path):
