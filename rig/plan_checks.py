@@ -55,7 +55,13 @@ def _grid(sections: Sections, raw: Mapping[str, Any]) -> tuple[Grid | None, list
     try:
         return grid_from_plan(raw), found
     except GridError as error:
-        return None, found + [Fault((), fault) for fault in error.faults]
+        return None, found + [_placed(fault) for fault in error.faults]
+
+
+def _placed(fault: str) -> Fault:
+    """Part the place from the sentence, where the sentence begins with one."""
+    first, _, rest = fault.partition(" ")
+    return Fault(tuple(first.split(".")), rest) if "." in first else Fault((), fault)
 
 
 def _strangers(

@@ -238,7 +238,7 @@ class _Reader:
         self._refuse_ragged(rows)
         corner = rows[0][0]
         x_mm = y_mm = None
-        has_positions = not corner.is_not_read and not self._is_number(corner)
+        has_positions = not corner.is_not_read and not re.search(r"\d", corner.text)
         if has_positions:
             mm_per = self._corner_unit(corner)
             x_mm = self._positions(rows[0][1:], mm_per)
@@ -310,9 +310,6 @@ class _Reader:
         return tuple(positions)
 
     # -- both -----------------------------------------------------------------------------
-
-    def _is_number(self, cell: Cell) -> bool:
-        return number(cell.text, self.sheet.decimal) is not None
 
     def _position(self, cell: Cell, mm_per: float) -> float | None:
         value = number(cell.text, self.sheet.decimal)

@@ -124,7 +124,6 @@ def _metadata(
 ) -> dict[str, Any]:
     sample = list(example) if isinstance(example, Sequence) else [example]
     what = "whole number" if all(isinstance(item, int) for item in sample) else "number"
-    kind = f"give a list of {what}s" if many else f"give a {what}"
     of_unit = f" of {unit}" if unit and unit != "1" else ""
     limits = ""
     if above is not None:
@@ -135,8 +134,15 @@ def _metadata(
         limits += f" of at least {at_least:g}" if not of_unit else f", at least {at_least:g}"
     elif at_most is not None:
         limits += f" and at most {at_most:g}" if above is not None else f", at most {at_most:g}"
-    allowed = f"{kind}{of_unit}{limits}, e.g. {shown(example)}"
-    return {"unit": unit, "doc": doc, "allowed": allowed, "example": example}
+    one = f"give a {what}{of_unit}{limits}, e.g. {shown(sample[0])}"
+    every = f"give a list of {what}s{of_unit}{limits}, e.g. {shown(example)}"
+    return {
+        "unit": unit,
+        "doc": doc,
+        "allowed": every if many else one,
+        "allowed_entry": one,
+        "example": example,
+    }
 
 
 Validator = Callable[[Any, Any, Any], None]
@@ -176,7 +182,7 @@ def _each(check: Validator) -> Validator:
             except NotAllowed:
                 wrong.append((position,))
         if wrong:
-            raise NotAllowed(attribute.metadata["allowed"], wrong)
+            raise NotAllowed(attribute.metadata["allowed_entry"], wrong)
 
     return each
 

@@ -161,7 +161,7 @@ def _field_value(raw: object, attribute: attrs.Attribute[Any]) -> Any:
             value = _CONVERTER.structure(raw, attribute.type or Any)
     except Faults as found:
         raise Faults(
-            Fault(fault.path, f"{fault.text}; {_allowed(attribute)}")
+            Fault(fault.path, f"{fault.text}; {_allowed(attribute, fault.path)}")
             if isinstance(fault, _Unfit)
             else fault
             for fault in found.faults
@@ -184,7 +184,9 @@ def _at(raw: Any, path: tuple[int, ...]) -> Any:
     return raw
 
 
-def _allowed(attribute: attrs.Attribute[Any]) -> str:
+def _allowed(attribute: attrs.Attribute[Any], path: tuple[str | int, ...] = ()) -> str:
+    if path and (entry := attribute.metadata.get("allowed_entry")):
+        return str(entry)
     if allowed := attribute.metadata.get("allowed"):
         return str(allowed)
     kind = _bare(attribute.type)

@@ -68,7 +68,7 @@ def test_every_fault_of_a_file_is_listed_at_once_with_path_value_and_remedy(tmp_
         "  lens, entry 2: focal_mm is -1.5; give a number of mm above 0 and at most 900, "
         "e.g. 50.0\n"
         "  lens, entry 2: coated is 1; give true or false\n"
-        "  stops, entry 3 is 'x'; give a list of numbers above 0, e.g. [2.8, 4.0]\n"
+        "  stops, entry 3 is 'x'; give a number above 0, e.g. 2.8\n"
         "  mode is 'flim'; give \"still\" or \"film\"; did you mean 'film'?\n"
         "  frames is true; give a whole number from 1 to 99, e.g. 9\n"
         "  bought is 'today'; give a date without quotes, e.g. 2026-01-02"
