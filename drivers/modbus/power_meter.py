@@ -134,8 +134,7 @@ class PowerMeter(RequestReplyInstrument):
         advice: str,
     ) -> Conversation[tuple[bytes, ModbusPDU, float]]:
         """Send one request; return reply frame, reply, and when the request had left."""
-        self.unasked = self._line.read()
-        self.unasked += yield from wait(self._clock, self._line, self._active_s + self._silence_s)
+        self.unasked = yield from wait(self._clock, self._line, self._active_s + self._silence_s)
         found, heard, sent_s = yield from self._collect(
             request,
             find,

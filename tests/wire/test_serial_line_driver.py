@@ -73,7 +73,7 @@ def test_a_clock_waits_on_the_line(line, far_end):
     assert line.read() == b"x"
 
 
-def test_a_port_that_takes_no_more_is_reported_not_waited_for(line):
+def test_a_port_that_takes_no_more_is_reported_not_waited_for(line, monkeypatch):
     began = time.perf_counter()
 
     def write_without_end():
@@ -82,6 +82,10 @@ def test_a_port_that_takes_no_more_is_reported_not_waited_for(line):
 
     with pytest.raises(WriteStalled, match="no room for 100 more bytes"):
         write_without_end()
+    # From now on the system is not even asked: some drivers would wait in spite of O_NONBLOCK.
+    monkeypatch.setattr("drivers.serial_line.os.write", None)
+    with pytest.raises(WriteStalled):
+        line.write(b"x")
     assert time.perf_counter() - began < 2.0
 
 
@@ -157,8 +161,12 @@ def test_closing_twice_is_harmless_and_leaves_no_descriptor(far_end):
         line.write(b"x")
 
 
-def test_control_lines_are_left_alone_when_the_port_is_closed(line, far_end):
+def test_control_lines_are_left_alone_when_the_port_is_closed(far_end):
     # Without HUPCL closing does not drop DTR, on which many motion controllers restart.
+    attributes = termios.tcgetattr(far_end[1])
+    attributes[2] |= termios.HUPCL
+    termios.tcsetattr(far_end[1], termios.TCSANOW, attributes)
+    SerialLine(os.ttyname(far_end[1]), N81, SystemClock()).close()
     assert not termios.tcgetattr(far_end[1])[2] & termios.HUPCL
 
 

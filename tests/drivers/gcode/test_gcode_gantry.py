@@ -141,7 +141,7 @@ def test_still_is_counted_from_the_barrier_and_confirmation_costs_one_pause_of_r
     barrier_s = next(at_s for at_s, data in peer.requests[::-1] if data == b"G4 P0.01\n")
     assert gantry.still_since_s == pytest.approx(barrier_s + 1.41 + 4 * BYTE_S)
     reports = [at_s for at_s, data in peer.requests if data == b"?"][-2:]
-    assert reports[1] - reports[0] == pytest.approx(REPORT_EVERY_S)  # at most five a second
+    assert reports[1] - reports[0] >= 0.2 - 1e-9  # at most five a second
     assert clock.elapsed_s() - gantry.still_since_s < REPORT_EVERY_S + 0.02
 
 
@@ -264,6 +264,7 @@ def test_a_restart_between_moves_is_noticed_before_the_next():
     gantry.start_move(120.0, 0.0)
     with pytest.raises(PositionLost, match="restarted by itself"):
         finish(gantry, clock)
+    clock.wait_until(clock.elapsed_s() + 1.0)
     assert controller.lines == []
 
 

@@ -183,6 +183,25 @@ def test_a_silent_sensor_is_asked_three_times_after_each_of_two_breaks():
     sensor.start()
 
 
+def test_retries_keep_their_distance_even_from_an_impatient_profile():
+    # SDI-12 v1.4: at least 16.67 ms from the end of a command to its retry (from memory).
+    clock, _, line, sensor = bench(lambda request: (), reply_within_s=0.001)
+    sensor.start()
+    with pytest.raises(NoReply):
+        finish(sensor, clock)
+    sent = [event for event in line.events if event.kind == "out"]
+    assert all(b.start_s - a.end_s >= 16.67e-3 - 1e-9 for a, b in pairwise(sent))
+
+
+def test_a_reply_that_begins_just_in_time_may_end_later():
+    # Its first character is also the first of the request, so it could be an echo.
+    late = lambda request: [(0.285, b"00001\r\n" if b"M" in request else b"0+7\r\n")]  # noqa: E731
+    clock, _, _, sensor = bench(late, reply_within_s=0.3)
+    sensor.start()
+    (reading,) = finish(sensor, clock)
+    assert (reading.value, sensor.retries) == (7.0, 0)
+
+
 def test_a_late_first_byte_is_waited_for_as_long_as_the_profile_says():
     late = lambda request: [(0.35, b"00001\r\n" if b"M" in request else b"0+7\r\n")]  # noqa: E731
     clock, _, _, sensor = bench(late, reply_within_s=0.5)
