@@ -127,13 +127,16 @@ def new_run_folder(lab: Path, utc: datetime, name: str) -> Path:
     Raises
     ------
     LabFolderError
-        The folder is something else, or a lab folder that is not sound.
-    OSError
-        The lab folder cannot be made.
+        The folder cannot be made, is something else, or a lab folder that is not sound.
     """
     lab = Path(lab)
     if not lab.exists() or (lab.is_dir() and not any(lab.iterdir())):
-        create(lab, name=lab.resolve().name or "lab")
+        try:
+            create(lab, name=lab.resolve().name or "lab")
+        except OSError as error:
+            raise LabFolderError(
+                f"{lab}: the lab folder cannot be made: {error.strerror}. Give another place."
+            ) from None
     check(lab)
     stem = f"{utc.astimezone(UTC):%Y-%m-%dT%H%MZ}-{slug(name)}"
     path = lab / RUNS / stem

@@ -103,6 +103,16 @@ def test_a_lab_folder_is_made_where_there_is_none(tmp_path):
     assert lab_folder.check(tmp_path / "deep" / "lab") == "lab"
 
 
+def test_a_place_where_no_lab_folder_can_be_made_is_told_in_one_line(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(LabFolderError) as caught:
+        lab_folder.new_run_folder(tmp_path / "file" / "lab", UTC_1800, "A")
+    assert str(caught.value) == (
+        f"{tmp_path / 'file' / 'lab'}: the lab folder cannot be made: Not a directory. "
+        "Give another place."
+    )
+
+
 @pytest.mark.parametrize(
     ("name", "slug"),
     [

@@ -13,7 +13,7 @@ import pytest
 from analysis import lab_folder, lab_records, run_folder
 from analysis.grid import grid_from_plan
 from drivers.clock import VirtualClock
-from rig.enter import Facts, enter
+from rig.enter import Facts, enter, run_enter
 from rig.enter_options import add_enter_arguments
 from rig.plan import read_plan
 from rig.toml_faults import ConfigError
@@ -315,6 +315,20 @@ def test_the_help_of_the_command_names_every_kind_of_lamp():
         fields(Lamp).kind.metadata["allowed"].replace('"', "").removeprefix("give ").split(", ")
     ):
         assert word.replace(" or ", ", ").split(", ")[-1] in words
+
+
+def test_the_command_ends_in_the_same_report_as_a_run(tmp_path, capsys):
+    table = tmp_path / "sheet.csv"
+    table.write_text(SHEET)
+    parser = argparse.ArgumentParser()
+    add_enter_arguments(parser)
+    words = f"{table} --lab {tmp_path / 'lab'} --mounting-height-mm 450 --wall-power-w 100"
+    sizes = ["--width-mm", "1000", "--depth-mm", "1000", "--device", "Reflector A"]
+    assert run_enter(parser.parse_args([*words.split(), *sizes])) == 0
+    (folder,) = (tmp_path / "lab" / "runs").iterdir()
+    assert "Reflector A" in (folder / "report.html").read_text(encoding="utf-8")
+    assert json.loads((folder / "summary.json").read_bytes())["maps"]
+    assert "Report:" in capsys.readouterr().out
 
 
 def test_a_day_that_is_none_is_refused(capsys):
