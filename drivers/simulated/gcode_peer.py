@@ -134,8 +134,6 @@ class GcodePeer:
         self._advance(at_s)
         return self._outbox.take(at_s)
 
-    # ------------------------------------------------------------ time
-
     def _next_event_s(self) -> float:
         return min(self._move_begins_s, self._move_ends_s, self._next_line_s())
 
@@ -189,8 +187,6 @@ class GcodePeer:
     def _stop(self, at_s: float) -> None:
         if self._gantry.is_moving(at_s):
             self._gantry.stop(at_s)
-
-    # ------------------------------------------------------------ replies
 
     def _say(self, text: str, at_s: float, fault: Fault | None = None) -> None:
         if not self._is_dead:
@@ -260,8 +256,6 @@ class GcodePeer:
         self._is_locked = self._needs_reset = True
         self._say(f"ALARM:{code}", at_s)
         self._say("[MSG:Reset to continue]", at_s)
-
-    # ------------------------------------------------------------ lines
 
     def _obey(self, raw: bytes, at_s: float) -> None:
         if self._needs_reset:
