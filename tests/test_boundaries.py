@@ -47,7 +47,7 @@ PLANTED: list[tuple[Rule, str, str]] = [
     (reads_the_time, "analysis/x.py", "from datetime import date\ndate.today()\n"),
     (reads_the_time, "drivers/x.py", "import asyncio\nasyncio.sleep(1)\n"),
     (reads_the_time, "drivers/x.py", "from asyncio import sleep as rest\n"),
-    (reads_the_time, "drivers/x.py", "import select\n"),
+    (reads_the_time, "drivers/x.py", "from select import select as rest\n"),
     (reads_the_time, "drivers/serial_line.py", "select.select([f], [], [], 0.1)\n"),
     (reads_the_time, "drivers/serial_line.py", "select.select([f], [], [])\n"),
     (reads_the_time, "drivers/simulated/terminals.py", "self._poll.poll(100)\n"),

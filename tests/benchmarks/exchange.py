@@ -19,13 +19,13 @@ import struct
 import sys
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import minimalmodbus
 import serial
-from attrs import frozen
+from attrs import evolve, frozen
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
@@ -41,9 +41,9 @@ from drivers.sdi12.options import QuantumSensorOptions
 from drivers.serial_line import SerialLine
 from drivers.simulated.peer import Outbox
 from drivers.simulated.terminals import Terminals
+from tests.benchmarks.result import Result, run
 
 AIM_TIME = 1.1
-FAILS_AT = 3.0
 BITS_PER_BYTE = 10  # 8N1, the only format a pseudo-terminal has
 
 
@@ -264,70 +264,59 @@ def by_second_library(case: Case, port: str) -> Spent:
         instrument.serial.close()
 
 
-def show(name: str, measured: float, aim: float | None, note: str = "") -> bool:
-    """Print one row; return whether it is bad enough to fail."""
-    verdict = "" if aim is None else ("ok" if measured <= aim else "MISSED")
-    print(
-        f"{name:<62} {measured:>7.3f}  {'' if aim is None else f'≤ {aim:.2f}':>6}  "
-        f"{verdict:<6}  {note}".rstrip()
+def by_case(case: Case, port: str) -> Iterator[Result]:
+    """Measure one driver at one rate."""
+    plain = by_plain_loop(case, port)
+    if plain.time_s < 0.999 * case.wire_s:
+        raise AssertionError(f"{case.name}: the far end is too fast, it does not keep its pace")
+    yield Result(
+        f"{case.name}: far end by a plain loop ÷ bits and reply time",
+        plain.time_s / case.wire_s,
+        AIM_TIME,
     )
-    return aim is not None and measured > FAILS_AT * aim
+    driven = by_driver(case, port)
+    yield Result(
+        f"{case.name}: exchange through the driver ÷ line bound",
+        driven.time_s / case.bound_s,
+        AIM_TIME,
+    )
+    bare = by_pyserial(case, port)
+    yield Result(
+        f"{case.name}: processor time, driver ÷ bare pyserial loop",
+        driven.processor_s / bare.processor_s,
+    )
+    if case.kind == "modbus-power-meter":
+        second = by_second_library(case, port)
+        yield Result(
+            f"{case.name}: exchange, driver ÷ minimalmodbus",
+            driven.time_s / second.time_s,
+            AIM_TIME,
+        )
+        yield Result(
+            f"{case.name}: processor time, driver ÷ minimalmodbus",
+            driven.processor_s / second.processor_s,
+        )
 
 
-def main() -> int:
-    """Measure, print, and say by the exit code whether anything is far off."""
+def measure(is_quick: bool) -> list[Result]:
+    """Measure every driver; quick means a third of the exchanges."""
     ours, theirs = multiprocessing.Pipe()
     far_end = multiprocessing.Process(target=serve, args=(theirs,), daemon=True)
     far_end.start()
     ports = ours.recv()
-    failed = False
-    print(f"{'ratio':<62} {'value':>7}  {'aim':>6}")
     try:
-        for case in CASES:
-            port = ports[case.name]
-            plain = by_plain_loop(case, port)
-            failed |= show(
-                f"{case.name}: far end by a plain loop ÷ bits and reply time",
-                plain.time_s / case.wire_s,
-                AIM_TIME,
-                "TOO FAST: the far end does not keep its pace"
-                if plain.time_s < 0.999 * case.wire_s
-                else "",
+        return [
+            result
+            for case in CASES
+            for result in by_case(
+                evolve(case, repeats=max(case.repeats // 3, 5)) if is_quick else case,
+                ports[case.name],
             )
-            failed |= plain.time_s < 0.999 * case.wire_s
-            driven = by_driver(case, port)
-            failed |= show(
-                f"{case.name}: exchange through the driver ÷ line bound",
-                driven.time_s / case.bound_s,
-                AIM_TIME,
-                f"{1e3 * driven.time_s:.2f} ms ÷ {1e3 * case.bound_s:.2f} ms",
-            )
-            bare = by_pyserial(case, port)
-            show(
-                f"{case.name}: processor time, driver ÷ bare pyserial loop",
-                driven.processor_s / bare.processor_s,
-                None,
-                f"{1e6 * driven.processor_s:.0f} µs ÷ {1e6 * bare.processor_s:.0f} µs",
-            )
-            if case.kind == "modbus-power-meter":
-                second = by_second_library(case, port)
-                failed |= show(
-                    f"{case.name}: exchange, driver ÷ minimalmodbus",
-                    driven.time_s / second.time_s,
-                    AIM_TIME,
-                    f"minimalmodbus {1e3 * second.time_s:.2f} ms",
-                )
-                show(
-                    f"{case.name}: processor time, driver ÷ minimalmodbus",
-                    driven.processor_s / second.processor_s,
-                    None,
-                    f"minimalmodbus {1e6 * second.processor_s:.0f} µs",
-                )
+        ]
     finally:
         far_end.terminate()
         far_end.join()
-    return int(failed)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run(measure))

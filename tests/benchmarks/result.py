@@ -22,32 +22,34 @@ FAILS_BEYOND = 3.0
 
 @frozen
 class Result:
-    """One figure; the smaller the better. `unit` is empty for a ratio."""
+    """One figure; the smaller the better. `unit` is empty for a ratio.
+
+    A figure without an aim is shown for comparison and never missed.
+    """
 
     name: str
     measured: float
-    aim: float
+    aim: float | None = None
     unit: str = ""
 
     @property
     def is_missed(self) -> bool:
-        return not self.measured <= self.aim  # NaN is a miss too
+        return self.aim is not None and not self.measured <= self.aim  # NaN is a miss too
 
     @property
     def is_failure(self) -> bool:
-        return not self.measured <= FAILS_BEYOND * self.aim
+        return self.aim is not None and not self.measured <= FAILS_BEYOND * self.aim
 
 
 def table(results: Iterable[Result]) -> str:
     """Return the results as lines of text."""
-    lines = [f"{'benchmark':<62}{'measured':>12}{'aim':>12}"]
+    lines = [f"{'benchmark':<70}{'measured':>10}{'aim':>10}"]
     for result in results:
         unit = f" {result.unit}" if result.unit else ""
         verdict = "  MISSED" if result.is_missed else ""
-        lines.append(
-            f"{result.name:<62}{f'{result.measured:.3g}{unit}':>12}{f'≤ {result.aim:g}{unit}':>12}"
-            + verdict
-        )
+        aim = "" if result.aim is None else f"≤ {result.aim:g}{unit}"
+        measured = f"{result.measured:.3g}{unit}"
+        lines.append(f"{result.name:<70}{measured:>10}{aim:>10}{verdict}".rstrip())
     return "\n".join(lines)
 
 
