@@ -20,7 +20,7 @@ from drivers.simulated import scenario
 from drivers.simulated.noise import HashedNoise, stream
 
 Triple = tuple[float, float, float]
-_KEPT_MOVES = 4000
+_KEPT_MOVES = 1000
 
 
 class Travel(NamedTuple):

@@ -13,7 +13,7 @@ _PER_CORRELATION = 8
 """Lattice points within one correlation time; between them the noise is interpolated."""
 
 _BLOCK = 2048
-_KEPT_POINTS = 400_000
+_KEPT_POINTS = 50_000
 
 
 def stream(seed: int, name: str) -> int:

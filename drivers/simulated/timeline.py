@@ -20,7 +20,7 @@ from drivers.simulated.lamp import Lamp, LampState
 from drivers.simulated.mains import Mains
 
 STEP_S = 0.25
-KEPT_S = 6 * 3600.0
+KEPT_S = 4 * 3600.0
 _REWIND_STEPS = 2400
 
 
@@ -83,6 +83,8 @@ class Timeline:
         start_s, end_s : float
             The window. [s]
         """
+        # Before the bench was switched on there was nothing: such a window begins at 0.
+        start_s = max(start_s, 0.0)
         first, last = int(start_s / STEP_S), max(math.ceil(end_s / STEP_S), 1)
         if end_s - start_s < 1e-9:
             return float(self._steps(name, first, first + 1)[0])
@@ -176,7 +178,7 @@ class Timeline:
             self._now = _Moment(lamp, now.is_switched_on, now.power_effect)
             self._done += 1
         if self._done - self._dropped > 2 * KEPT_S / STEP_S:
-            surplus = int(KEPT_S / STEP_S)
+            surplus = self._done - self._dropped - int(KEPT_S / STEP_S)
             for series in self._series.values():
                 del series[:surplus]
             self._dropped += surplus

@@ -1,6 +1,8 @@
 """The virtual bench as peers and tests use it."""
 
 import math
+import subprocess
+import sys
 import tomllib
 
 import numpy as np
@@ -393,6 +395,38 @@ def test_light_fields_are_computed_once_for_each_hanging_and_height(monkeypatch)
             bench.measured_ppfd("monitor_sensor", t, t + 1.0)
     # The room under an open top is one for all; one field at the start and one a hanging.
     assert made == {"room": 1, "field": 4}
+
+
+def test_importing_the_bench_loads_nothing_heavier_than_numpy():
+    code = (
+        "import sys, drivers.simulated.bench\n"
+        "print(sorted({'scipy', 'pandas', 'matplotlib', 'cattrs'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_window_that_begins_before_the_bench_counts_from_its_beginning():
+    bench = steady()
+    assert bench.measured_electrical(-1.0, 1.0)["wall_power_w"] == pytest.approx(639.0)
+    bench.measured_ppfd("monitor_sensor", -1.0, 1.0)
+
+
+def test_a_streak_is_narrow_across_and_long_along():
+    whole = content(**STEADY)
+    whole["devices"][0]["lobes"] = [
+        {"share": 0.03, "theta_deg": 0.0, "length_deg": 30.0, "width_deg": 3.0, "turn_deg": 90.0}
+    ]
+    plain, streaked = steady(), VirtualBench.from_scenario(whole)
+    streaked.switch_lamp(True, 0.0)
+    x = np.array([600.0, 600.0, 500.0, 700.0])
+    y = np.array([600.0, 900.0, 600.0, 600.0])
+    excess = streaked.truth.ppfd_map(x, y, 3600.0) / plain.truth.ppfd_map(x, y, 3600.0)
+    # Along y, from which it is turned 90° out of x; beside it only what was taken is missing.
+    assert excess[:2].min() > 1.05
+    assert excess[2:].max() < 1.0
 
 
 def test_what_is_no_longer_kept_is_refused_and_not_invented():
