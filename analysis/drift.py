@@ -28,6 +28,9 @@ Integers = NDArray[np.int64]
 
 DEFAULT_LIMIT: Final = 0.03
 """Span of the reference beyond which a map is not accepted; common practice, no source."""
+MOST_GROUPS: Final = 12
+"""More visits than this are averaged in so many groups before their span is taken, so that the
+noise of many does not pass for drift."""
 
 
 @frozen(kw_only=True)
@@ -43,7 +46,8 @@ class Drift:
     factor : array, shape (n,)
         What each point was multiplied by; 1 without a reference. [unitless]
     span : float or None
-        Largest less smallest visit, over their mean. [unitless]
+        Largest less smallest visit, over their mean; of a long series, the largest less the
+        smallest mean of `MOST_GROUPS` groups. [unitless]
     slope_percent_per_hour, slope_interval : float or None
         Slope of the line through the visits, and the half-width of its 95 % interval.
         [% of the mean per hour]
@@ -152,7 +156,10 @@ def correct(
             weight = np.ones(linked.sum())
         factor[linked] = float(np.average(reference, weights=np.nan_to_num(weight))) / reference
     slope, interval = _slope(at_s, values)
-    span = float(np.ptp(values) / values.mean()) if len(values) > 1 else None
+    span = None
+    if len(values) > 1:
+        groups = np.array_split(values, min(len(values), MOST_GROUPS))
+        span = float(np.ptp([group.mean() for group in groups]) / values.mean())
     drift = Drift(
         source=source if len(values) else "none",
         elapsed_s=at_s,

@@ -9,7 +9,7 @@ import numpy as np
 from attrs import frozen
 
 from analysis.digits import percent, significant
-from analysis.drift import Drift
+from analysis.drift import MOST_GROUPS, Drift
 from analysis.grid import Grid
 from analysis.samples import Floats, Integers, Sets
 from analysis.uniformity import Uniformity
@@ -54,7 +54,8 @@ def remark_on_drift(drift: Drift, visits: Sets, sets: Sets, remarks: list[str]) 
                 "readings span; the nearest one is held for them."
             )
     noise = _visit_noise(visits) / float(drift.values.mean())
-    if drift.span > max(LEAST_DRIFT, 6 * noise):
+    in_group = max(len(drift.values) // MOST_GROUPS, 1)
+    if drift.span > max(LEAST_DRIFT, 6 * noise / math.sqrt(in_group)):
         slope = ""
         if drift.slope_percent_per_hour is not None:
             slope = f" ({significant(drift.slope_percent_per_hour, 2)} % per hour)"

@@ -32,8 +32,6 @@ from analysis.wall_power import WallPower, wall_power
 
 LAMP_OUT_SHARE: Final = 0.5
 """Points read at less than this share of the map's median wall power are not of a lit lamp."""
-LEAST_COVERED: Final = 0.5
-"""Share of a light window that power readings should cover."""
 LEAST_DISAGREEMENT: Final = 5e-4
 """Two ways to the plane efficacy that agree to this are never remarked on."""
 
@@ -115,11 +113,6 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     if not is_complete:
         remarks.append(missing_sentence(grid, missing, n_used, n_expected))
 
-    thin = np.isfinite(sets.power_w[pick]) & (sets.covered[pick] < LEAST_COVERED)
-    if thin.any():
-        remarks.append(
-            f"{points_were(int(thin.sum()))} read with wall power for less than half of a window."
-        )
     mean_power = _mean_power(power_w, duration_s, seen, read, remarks)
     synchronous = from_means = disagreement = disagreement_limit = None
     if is_complete and mean_power is not None and mean_power > 0 and flux is not None:

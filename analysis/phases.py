@@ -62,7 +62,8 @@ def _warm_up(
     maps = [at for at in moments(events, "map-begun") if start_s <= at < end_s]
     # A stage that moves the lamp warms up again between maps; that is not the warm-up itself.
     until_s = maps[0] if maps else end_s
-    own = begun.where((begun.elapsed_s >= start_s) & (begun.elapsed_s < until_s))
+    # The reading that closes the last block may carry the very moment of the map's beginning.
+    own = begun.where((begun.elapsed_s >= start_s) & (begun.elapsed_s <= until_s))
     light, power = own.where(is_light(own)), own.where(own.quantity == POWER)
     on_since_s = start_s if math.isfinite(start_s) else None
     verdict = None

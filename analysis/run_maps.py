@@ -37,16 +37,13 @@ class _Light:
     rows: Readings
     segment: Integers
     power_w: Floats
-    covered: Floats
 
     def sets(self, mask: Any) -> Sets:
-        return sample_sets(
-            self.rows.where(mask), self.segment[mask], self.power_w[mask], self.covered[mask]
-        )
+        return sample_sets(self.rows.where(mask), self.segment[mask], self.power_w[mask])
 
 
 def _light(rows: Readings, power: Readings, breaks_s: Floats) -> _Light:
-    means = means_over_windows(
+    power_w = means_over_windows(
         rows.window_start_s,
         rows.window_end_s,
         power.window_start_s,
@@ -54,7 +51,7 @@ def _light(rows: Readings, power: Readings, breaks_s: Floats) -> _Light:
         power.value,
     )
     segment = np.searchsorted(breaks_s, rows.middle_s, side="right").astype(np.int64)
-    return _Light(rows=rows, segment=segment, power_w=means.mean, covered=means.covered)
+    return _Light(rows=rows, segment=segment, power_w=power_w)
 
 
 def summarise_maps(

@@ -95,9 +95,8 @@ class Sets:
     start_s, end_s, middle_s, duration_s : array, shape (k,)
         First start, last end and mean middle of the windows, and their lengths added up;
         without windows the moment of the row, and 0. [s]
-    power_w, covered : array, shape (k,)
-        Mean wall power over the windows [W], and the least share of a window that power
-        readings cover; NaN and 0 where none does.
+    power_w : array, shape (k,)
+        Mean wall power over the windows; NaN where no power reading overlaps. [W]
     """
 
     role: NDArray[np.object_]
@@ -112,7 +111,6 @@ class Sets:
     middle_s: Floats
     duration_s: Floats
     power_w: Floats
-    covered: Floats
 
     def __len__(self) -> int:
         return len(self.count)
@@ -122,7 +120,7 @@ class Sets:
         return Sets(**{item.name: getattr(self, item.name)[mask] for item in fields(Sets)})
 
 
-def sample_sets(light: Readings, segment: Integers, power_w: Floats, covered: Floats) -> Sets:
+def sample_sets(light: Readings, segment: Integers, power_w: Floats) -> Sets:
     """Gather the accepted samples of one sensor into sets.
 
     A set ends where place, role or stretch of burning changes, and where the sample number
@@ -134,8 +132,8 @@ def sample_sets(light: Readings, segment: Integers, power_w: Floats, covered: Fl
         Accepted rows of one light sensor in the order written, shape (n,).
     segment : array of int, shape (n,)
         Stretch of unbroken burning of each row.
-    power_w, covered : array, shape (n,)
-        Wall power over each window, and the share of it that was covered.
+    power_w : array, shape (n,)
+        Wall power over each window. [W]
     """
     n = len(light)
     begins = np.ones(n, dtype=bool)
@@ -169,5 +167,4 @@ def sample_sets(light: Readings, segment: Integers, power_w: Floats, covered: Fl
         middle_s=np.bincount(of_set, light.middle_s, minlength=size) / np.maximum(count, 1),
         duration_s=np.bincount(of_set, end - start, minlength=size).astype(float),
         power_w=power,
-        covered=np.minimum.reduceat(covered, first) if size else covered,
     )

@@ -14,29 +14,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from attrs import frozen
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.floating[Any]]
-
-
-@frozen(kw_only=True)
-class WindowMeans:
-    """Means over windows, and how well each was covered.
-
-    Attributes
-    ----------
-    mean : array, shape (n,)
-        Overlap-weighted mean, NaN where nothing overlaps. [unit of the values]
-    covered : array, shape (n,)
-        Share of each window that readings cover, at most 1. [unitless]
-    count : array of int, shape (n,)
-        Number of readings that took part.
-    """
-
-    mean: Floats
-    covered: Floats
-    count: NDArray[np.int64]
 
 
 def means_over_windows(
@@ -45,7 +25,7 @@ def means_over_windows(
     reading_start_s: ArrayLike,
     reading_end_s: ArrayLike,
     values: ArrayLike,
-) -> WindowMeans:
+) -> Floats:
     """Average readings over windows, each weighted by the time it shares with the window.
 
     Parameters
@@ -57,11 +37,15 @@ def means_over_windows(
     values : array, shape (m,)
         The readings; NaN is skipped. [any unit]
 
+    Returns
+    -------
+    array, shape (n,)
+        Overlap-weighted means, NaN where nothing overlaps. [unit of the values]
+
     Notes
     -----
     A reading of no duration shares no time with anything. Where only such readings fall into
-    a window, or the window itself has no duration, those that touch it count equally, and
-    the window counts as covered.
+    a window, or the window itself has no duration, those that touch it count equally.
     """
     start, end = (np.asarray(a, dtype=float) for a in (window_start_s, window_end_s))
     first, last, value = (
@@ -91,10 +75,4 @@ def means_over_windows(
     weight = np.where(has_length[window], shared_s, momentary)
     total = np.bincount(window, weight, minlength=n)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.bincount(window, weight * value[reading], minlength=n) / total
-        covered = np.where(has_length, np.minimum(total_s / (end - start), 1.0), 1.0)
-    return WindowMeans(
-        mean=mean,
-        covered=np.where(total > 0, covered, 0.0),
-        count=np.bincount(window, weight > 0, minlength=n).astype(np.int64),
-    )
+        return np.bincount(window, weight * value[reading], minlength=n) / total

@@ -75,6 +75,17 @@ def test_span_beyond_the_limit_is_not_accepted():
     assert corrected([5], [0, 10], [100, 102], limit=0.03).accepted
 
 
+def test_noise_of_many_visits_does_not_pass_for_drift():
+    random = np.random.default_rng(8)
+    noisy = 500 * (1 + 0.004 * random.normal(size=240))
+    drift = corrected([5.0], np.arange(240.0), noisy)
+    # 240 values span some 2.3 %; twelve means of 20 some 3.3 × 0.4 % / √20.
+    assert drift.span < 0.005
+    rising = corrected([5.0], np.arange(240.0), np.linspace(500, 515, 240))
+    # The outermost of twelve groups lie 11/12 of the rise apart.
+    assert rising.span == pytest.approx(15 * 240 / 239 * 11 / 12 / 507.5, rel=1e-3)
+
+
 def test_slope_is_per_hour_with_an_interval():
     # 1 % in 360 s of a mean of 100.5 is 10 an hour.
     drift = corrected([5], [0, 180, 360], [100, 100.5, 101])

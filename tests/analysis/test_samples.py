@@ -21,7 +21,7 @@ def sets_of(light, segment=None):
     nothing = np.full(len(light), np.nan)
     if segment is None:
         segment = np.zeros(len(light), dtype=np.int64)
-    return sample_sets(light, segment, nothing, np.zeros(len(light)))
+    return sample_sets(light, segment, nothing)
 
 
 def test_each_visit_is_one_set(tmp_path):

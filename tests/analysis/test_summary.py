@@ -598,11 +598,6 @@ def test_power_that_misses_a_window_is_missing_there(tmp_path):
     assert one.wall_power.longest_gap_s >= 6
 
 
-def test_power_for_a_small_part_of_a_window_is_told(tmp_path):
-    summary = summary_of(tmp_path, power_interval_s=5.0, power_window_s=1.7)
-    assert said(summary, "wall power for less than half of a window")
-
-
 def test_two_installations_at_one_height_stay_apart(tmp_path):
     grid = grid_from_plan(plan(grid={"rows": 1, "columns": 2}))
     rows = [
