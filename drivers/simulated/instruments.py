@@ -63,7 +63,7 @@ class Sdi12Sensor:
     """
 
     address: str = field(default="0", validator=matches_re(r"[0-9A-Za-z]"))
-    vendor: str = field(default="PLAINLUX", validator=matches_re(r"[ -~]{1,8}"))
+    vendor: str = field(default="VIRTUAL", validator=matches_re(r"[ -~]{1,8}"))
     model: str = field(default="QUANT1", validator=matches_re(r"[ -~]{1,6}"))
     version: str = field(default="100", validator=matches_re(r"[ -~]{1,3}"))
     serial: str = field(default="SIM-0001", validator=matches_re(r"[ -~]{0,13}"))
@@ -165,8 +165,8 @@ class ModbusMeter:
 
     address: int = field(default=1, validator=[ge(1), le(247)])
     baud: int = field(default=9600, validator=gt(0))
-    vendor: str = "Plain Bench"
-    product: str = "Power meter (simulated)"
+    vendor: str = "Virtual bench"
+    product: str = "Power meter"
     revision: str = "1.0"
     refresh_s: float = field(default=0.1, validator=gt(0.0))
     averaging_s: float = field(default=0.3, validator=gt(0.0))
@@ -208,7 +208,7 @@ class GcodeStage:
     """
 
     baud: int = field(default=115_200, validator=gt(0))
-    banner: str = "Plainmotion 1.1 ['$' for help]"
+    banner: str = "Motion 1.1 ['$' for help]"
     version: str = "1.1.20260101:virtual bench"
     boot_s: float = field(default=0.8, validator=ge(0.0))
     restarts_on_open: bool = True

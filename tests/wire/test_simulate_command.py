@@ -100,7 +100,7 @@ def test_real_drivers_do_the_job_on_the_simulated_bench(tmp_path):
         }
         assert "SIM-0001" in names["light_sensor"]
         assert "SIM-0002" in names["monitor_sensor"]
-        assert "Plainmotion" in names["stage"]
+        assert "Motion" in names["stage"]
         finished(clock, stage, stage.start_home, stage.poll)
         position = finished(clock, stage, lambda: stage.start_move(200.0, 300.0), stage.poll)
         assert (position.x_mm, position.y_mm) == (200.0, 300.0)

@@ -16,7 +16,7 @@ from drivers.simulated.peer import Fault
 from drivers.simulated.scenario import Gantry
 
 SPEED_MM_S, ACCELERATION_MM_S2 = 100.0, 500.0
-GREETING = b"\r\nPlainmotion 1.1 ['$' for help]\r\n"
+GREETING = b"\r\nMotion 1.1 ['$' for help]\r\n"
 UNLOCK = b"[MSG:'$H'|'$X' to unlock]\r\n"
 
 

@@ -11,7 +11,7 @@ from drivers.simulated.spec import ScenarioError
 
 def test_what_is_left_out_keeps_its_default():
     assert Instruments.from_table({}) == Instruments()
-    assert Instruments().monitor_sensor is None
+    assert Instruments().monitor_sensor.serial != Instruments().light_sensor.serial
 
 
 def test_example_of_the_module_is_read():
