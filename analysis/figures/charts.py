@@ -11,7 +11,8 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.digits import PPFD_UNIT, duration, fixed, percent, significant
-from analysis.figures.plan_view import Setting
+from analysis.figures.cells import lines_mm
+from analysis.figures.plane import Setting
 from analysis.figures.style import (
     ACCENT,
     INK,
@@ -83,8 +84,7 @@ def profiles(map_: MapSummary, scale: Scale, setting: Setting) -> Figure:
     """
     grid = map_.grid
     matrix = grid.to_matrix(map_.ppfd)
-    x = np.array([np.median(grid.x_mm[grid.column == at]) for at in range(grid.columns)])
-    y = np.array([np.median(grid.y_mm[grid.row == at]) for at in range(grid.rows)])
+    x, y = lines_mm(grid)
     height = 4.45
     with house_style():
         figure = new_figure(4.3, height)

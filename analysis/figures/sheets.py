@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from attrs import frozen
 from matplotlib.lines import Line2D
 
-from analysis.figures.plan_view import LEGEND, Setting, draw_bar, draw_plane, marks
+from analysis.figures.plan_view import draw_bar, marks
+from analysis.figures.plane import LEGEND, Setting, draw_plane
 from analysis.figures.style import (
     ACCENT,
     INK,

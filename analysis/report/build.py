@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import re
 from collections.abc import Sequence
 from importlib import metadata
 from pathlib import Path
@@ -13,10 +14,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, significant
-from analysis.figures.plan_view import Setting
+from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
-from analysis.report import pictures, sentences, tables, words
+from analysis.report import facts, pictures, sentences, tables, words
 from analysis.results import MapSummary, RunSummary
 from analysis.run_folder import Run
 from analysis.summary import summarise
@@ -102,6 +103,7 @@ def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: st
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_tight,
     )
     environment.filters["svg"] = Markup
     verdicts = [sentences.verdict(summary) for summary in summaries]
@@ -119,15 +121,28 @@ def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: st
         metric_heights=[sentences.height(map_) for _, map_ in tables.columns(summaries)],
         metrics=tables.metrics(summaries),
         unstated=tables.unstated(summaries),
-        conditions=tables.conditions(summaries),
-        instruments=tables.instruments(summaries),
-        files=tables.files(runs),
+        conditions=facts.conditions(summaries),
+        instruments=facts.instruments(summaries),
+        files=facts.files(runs),
         terms=words.TERMS,
         cautions=words.CAUTIONS,
         measured_with=_measured_with(summaries),
         made_with=_versions(),
         made_utc=made_utc,
     )
+
+
+# A number and its unit, and the parts of a unit, stay on one line.
+_BREAKS: Final = re.compile(
+    r"(?<=[\d⁻¹²]) (?=(?:mm|m|m⁻²|W|V|A|%|min|h|s|s⁻¹|J⁻¹|d⁻¹|µmol|mol)(?:\W|$))"
+    r"|(?<=mol) (?=[msJ][⁻²])|(?<=±) |(?<=\d) (?=[×±])|(?<=×) "
+)
+
+
+def _tight(value: Any) -> Any:
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return _BREAKS.sub("\u00a0", value)
+    return value
 
 
 def _title(summaries: Sequence[RunSummary]) -> str:
@@ -221,12 +236,12 @@ def write_map_png(summary: RunSummary, map_: MapSummary, out: Path, *, scale: Sc
         number, unit = f"{map_.n_used} of {map_.n_expected}", "points read"
         means = "no figure for the whole plane"
     even = None if map_.uniformity is None else map_.uniformity.min_to_mean
-    facts = [
+    lines = [
         (f"min/mean, {map_.grid.label}", fixed(even, 2)),
         ("mean PPFD", f"{significant(map_.mean_ppfd_umol_m2_s)} {PPFD_UNIT}"),
     ]
     if map_.mean_wall_power_w is not None:
-        facts.append(("wall power", f"{significant(map_.mean_wall_power_w)} W"))
+        lines.append(("wall power", f"{significant(map_.mean_wall_power_w)} W"))
     foot = (
         f"PPFD in {PPFD_UNIT}; scale 0 to {significant(scale.top_umol_m2_s)}; "
         f"{fixed(map_.grid.width_mm, 0)} × {fixed(map_.grid.depth_mm, 0)} mm"
@@ -240,7 +255,7 @@ def write_map_png(summary: RunSummary, map_: MapSummary, out: Path, *, scale: Sc
             number=number,
             number_unit=unit,
             number_means=means,
-            facts=facts,
+            facts=lines,
             foot=foot,
         )
     )

@@ -9,7 +9,8 @@ from attrs import frozen
 
 from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, percent, significant
 from analysis.figures import charts
-from analysis.figures.plan_view import Setting, plan_view
+from analysis.figures.plan_view import plan_view
+from analysis.figures.plane import Setting
 from analysis.figures.sheets import Panel, comparison_sheet
 from analysis.figures.style import Scale, to_svg
 from analysis.report import sentences
@@ -56,7 +57,8 @@ def map_picture(run: RunSummary, map_: MapSummary, scale: Scale, *, name: str) -
     ]
     svg = to_svg(plan_view(map_, scale, setting, title=title), name=name, alt="; ".join(told))
     corrected = "not corrected for drift" if map_.drift.source == "none" else "drift corrected"
-    return Picture(svg, f"{map_.grid.label}; dark reading subtracted, {corrected}.")
+    dark = "no dark reading subtracted" if run.dark.mean is None else "dark reading subtracted"
+    return Picture(svg, f"{map_.grid.label}; {dark}, {corrected}.")
 
 
 def how_to_read(scale: Scale) -> str:

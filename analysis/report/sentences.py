@@ -160,6 +160,10 @@ def warm_up_sentence(warm: WarmUp) -> str:
 def power_sentence(run: RunSummary) -> str:
     """Say what the wall power did while the maps were read."""
     power = run.wall_power
+    entered = [map_.mean_wall_power_w for map_ in run.maps if map_.mean_wall_power_w is not None]
+    if power is None and entered:
+        watts = listed(list(dict.fromkeys(f"{significant(value, 4)} W" for value in entered)))
+        return f"Wall power was entered as {watts}, not logged; dips cannot be ruled out."
     if power is None:
         return (
             "Wall power: not stated, no readings were logged while the maps were read. "
@@ -182,10 +186,7 @@ def drift_sentence(map_: MapSummary) -> str:
     """Say what the light did during one map and what was done about it."""
     drift = map_.drift
     if drift.source == "none" or drift.span is None:
-        return (
-            "Drift: not known, no reference was revisited; the map stands as read, "
-            "dark reading subtracted."
-        )
+        return "Drift: not known, no reference was revisited; the map is not corrected for it."
     seen = {"reference": "reference point", "monitor": "monitor sensor"}[drift.source]
     mean_raw = raw_mean(map_)
     change = ""

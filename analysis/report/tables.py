@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
-from collections.abc import Callable, Mapping, Sequence
-from datetime import date
-from pathlib import Path
-from typing import Any, Final
+from collections.abc import Callable, Sequence
+from typing import Final
 
 from attrs import frozen
 
@@ -20,10 +17,8 @@ from analysis.digits import (
     fixed,
     significant,
 )
-from analysis.quantities import GLOSSARY
 from analysis.report import sentences
 from analysis.results import MapSummary, RunSummary
-from analysis.run_folder import REPORT, SUMMARY, Run
 
 
 @frozen
@@ -122,6 +117,7 @@ def _verdict_on_drift(map_: MapSummary) -> Entry:
     return Entry("accepted" if map_.drift.accepted else "not accepted")
 
 
+_ABOVE_TARGET: Final = "area at or above target"
 _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = (
     (
         "Photons for the power",
@@ -160,7 +156,7 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
             ("low-quarter uniformity", "%", _even("low_quarter", _percent(1))),
             ("area within ±10 % of mean", "%", _even("share_within_10pct", _percent(0))),
             ("area within ±20 % of mean", "%", _even("share_within_20pct", _percent(0))),
-            ("area at or above target", "%", _even("share_above_target", _percent(0))),
+            (_ABOVE_TARGET, "%", _even("share_above_target", _percent(0))),
             ("corners below the mean by", "%", _of("corner_deficit", _percent(1))),
             ("edges below the mean by", "%", _of("edge_deficit", _percent(1))),
             ("hot spots", "", lambda map_: _count(map_, "hot")),
@@ -209,13 +205,21 @@ def metrics(runs: Sequence[RunSummary]) -> list[Group]:
 
 
 def unstated(runs: Sequence[RunSummary]) -> list[str]:
-    """Name the metrics that no map states, so that their absence is said."""
+    """Name the metrics that no map states, so that their absence is said.
+
+    The share above the target is passed over where no plan sets a target.
+    """
     maps = [map_ for _, map_ in columns(runs)]
+    has_target = any(
+        run.plan.get("limits", {}).get("target_ppfd_umol_m2_s") is not None for run in runs
+    )
     return [
         label.strip()
         for _, lines in _METRICS
         for label, _, get in lines
-        if maps and all(get(map_).is_missing for map_ in maps)
+        if maps
+        and all(get(map_).is_missing for map_ in maps)
+        and (has_target or label != _ABOVE_TARGET)
     ]
 
 
@@ -282,209 +286,3 @@ def spots(map_: MapSummary) -> list[SpotLine]:
         )
         for spot in order
     ]
-
-
-def _said(value: Any, unit: str = "") -> str:
-    if value is None or value == "":
-        return MISSING
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return f"{value:g}{' ' + unit if unit else ''}"
-    return str(value)
-
-
-def _with(value: Any, *more: str) -> str:
-    extra = ", ".join(part for part in more if part)
-    said = _said(value)
-    return f"{said} ({extra})" if extra else said
-
-
-def _area(area: Mapping[str, Any]) -> str:
-    if area.get("shape") == "round":
-        return f"round, {_said(area.get('diameter_mm'), 'mm')} across"
-    return f"{_said(area.get('width_mm'))} × {_said(area.get('depth_mm'), 'mm')}"
-
-
-def conditions(runs: Sequence[RunSummary]) -> list[Row]:
-    """State what was tested, with what and in what surroundings; one column for each run."""
-    lines: list[tuple[str, Callable[[RunSummary, Mapping[str, Any]], str]]] = [
-        ("test", lambda run, _: _said(run.name)),
-        ("run folder", lambda run, _: run.run_name),
-        ("begun (UTC)", lambda run, _: _said(_utc(run.begun_utc))),
-        ("operator", lambda _, plan: _said(_get(plan, "test", "operator"))),
-        (
-            "device under test",
-            lambda run, _: _with(
-                sentences.device(run), run.device_kind, run.specimen and f"specimen {run.specimen}"
-            ),
-        ),
-        ("lamp axis", lambda _, plan: _said(_get(plan, "device", "lamp_axis"))),
-        (
-            "lamp",
-            lambda run, plan: _with(_get(plan, "lamp", "kind"), run.lamp and f"sample {run.lamp}"),
-        ),
-        ("lamp rated power", lambda _, plan: _said(_get(plan, "lamp", "rated_power_w"), "W")),
-        (
-            "lamp rated flux",
-            lambda _, plan: _said(_get(plan, "lamp", "rated_flux_umol_s"), FLUX_UNIT),
-        ),
-        ("lamp hours", lambda _, plan: _said(_get(plan, "lamp", "hours"), "h")),
-        (
-            "ballast",
-            lambda run, plan: _with(
-                _get(plan, "ballast", "kind"), run.ballast and f"sample {run.ballast}"
-            ),
-        ),
-        ("ballast setting", lambda _, plan: _said(_get(plan, "ballast", "setting"))),
-        (
-            "nominal line voltage",
-            lambda _, plan: _said(_get(plan, "ballast", "nominal_voltage_v"), "V"),
-        ),
-        ("area", lambda _, plan: _area(plan.get("area", {}))),
-        (
-            "walls",
-            lambda _, plan: _with(
-                _get(plan, "area", "walls"),
-                str(_get(plan, "area", "walls_identity") or ""),
-                _since(_get(plan, "area", "walls_state_date")),
-            ),
-        ),
-        ("floor", lambda _, plan: _said(_get(plan, "area", "floor"))),
-        ("above the walls", lambda _, plan: _said(_get(plan, "area", "above"))),
-        (
-            "height changed by moving",
-            lambda _, plan: _said(_get(plan, "heights", "axis")),
-        ),
-        (
-            "samples at each point",
-            lambda _, plan: _said(_get(plan, "sampling", "samples_per_point")),
-        ),
-        (
-            "settling before a reading",
-            lambda _, plan: _said(_get(plan, "sampling", "settle_s"), "s"),
-        ),
-        ("dark reading", lambda run, _: sentences.dark_sentence(run)),
-        ("notes", lambda _, plan: _said(_get(plan, "test", "notes"))),
-    ]
-    rows = [Row(name, "", tuple(Entry(get(run, run.plan)) for run in runs)) for name, get in lines]
-    rows += [
-        _recorded(quantity, runs)
-        for quantity in GLOSSARY
-        if any(quantity in run.conditions for run in runs)
-    ]
-    return [
-        row
-        for row in rows
-        if row.name != "notes" or not all(entry.is_missing for entry in row.entries)
-    ]
-
-
-def _recorded(quantity: str, runs: Sequence[RunSummary]) -> Row:
-    known = GLOSSARY[quantity]
-    unit = "" if known.unit == "1" else f" {known.unit}"
-    entries = []
-    for run in runs:
-        found = run.conditions.get(quantity)
-        if found is None:
-            entries.append(Entry(MISSING))
-            continue
-        span = f"{significant(found.minimum, 4)} to {significant(found.maximum, 4)}"
-        text = f"mean {significant(found.mean, 4)}{unit} ({span})"
-        entries.append(Entry(text, repr(float(found.mean))))
-    return Row(f"{known.title} while read", "", tuple(entries))
-
-
-def _get(plan: Mapping[str, Any], table: str, key: str) -> Any:
-    found = plan.get(table)
-    return found.get(key) if isinstance(found, Mapping) else None
-
-
-def _since(value: Any) -> str:
-    return f"as of {value}" if value else ""
-
-
-def _utc(text: str) -> str:
-    return text[:16].replace("T", " ")
-
-
-@frozen
-class Instrument:
-    """One line of the list of instruments."""
-
-    run: str
-    name: str
-    kind: str
-    serial_number: str
-    calibrated_on: str
-    calibration_due: str
-
-
-def instruments(runs: Sequence[RunSummary]) -> list[Instrument]:
-    """List the instruments of all runs; what served in every run stands once."""
-    found: dict[tuple[str, ...], list[str]] = {}
-    for run in runs:
-        for item in run.instruments:
-            due = str(item.get("calibration_due") or "")
-            key = (
-                str(item.get("name") or "").replace("_", " "),
-                str(item.get("kind") or MISSING),
-                str(item.get("serial_number") or MISSING),
-                str(item.get("calibrated_on") or MISSING),
-                (due or MISSING) + _overdue(due, run.begun_utc),
-            )
-            found.setdefault(key, []).append(run.run_name)
-    return [
-        Instrument("all" if len(names) == len(runs) else ", ".join(names), *key)
-        for key, names in found.items()
-    ]
-
-
-def _overdue(due: str, begun_utc: str) -> str:
-    try:
-        return ", passed" if date.fromisoformat(due) < date.fromisoformat(begun_utc[:10]) else ""
-    except ValueError:
-        return ""
-
-
-@frozen
-class FileLine:
-    """One line of the list of files."""
-
-    run: str
-    name: str
-    size_bytes: int
-    sha256: str
-    state: str
-
-
-def files(runs: Sequence[Run]) -> list[FileLine]:
-    """List what each folder holds, derived files left out, with size and SHA-256.
-
-    A file whose hash differs from the one written when the run was closed is named as changed.
-    """
-    lines = []
-    for run in runs:
-        closed = {
-            str(resource.get("path")): str(resource.get("hash", ""))
-            for resource in run.descriptor.get("resources", [])
-            if isinstance(resource, Mapping)
-        }
-        for path in sorted(run.path.rglob("*")):
-            name = path.relative_to(run.path).as_posix()
-            if not path.is_file() or _is_derived(path, name):
-                continue
-            data = path.read_bytes()
-            found = hashlib.sha256(data).hexdigest()
-            known = closed.get(name, "")
-            state = ""
-            if known:
-                state = "as closed" if known == f"sha256:{found}" else "CHANGED since closing"
-            lines.append(FileLine(run.path.name, name, len(data), found, state))
-    return lines
-
-
-def _is_derived(path: Path, name: str) -> bool:
-    return name in (SUMMARY, REPORT) or (
-        "/" not in name and path.suffix in (".png", ".svg", ".html")
-    )

@@ -3,7 +3,7 @@ import pytest
 
 from analysis.figures import charts
 from analysis.figures.charts import Phase, Series, WarmUpLine
-from analysis.figures.plan_view import Setting
+from analysis.figures.plane import Setting
 from analysis.figures.style import Scale
 from analysis.run_folder import load
 from analysis.summary import summarise

@@ -6,6 +6,8 @@ from attrs import evolve
 
 from analysis.digits import significant
 from analysis.figures import plan_view
+from analysis.figures.cells import DIGIT_WIDTH, cells, numbers
+from analysis.figures.plane import Setting, draw_plane
 from analysis.figures.sheets import Panel, comparison_sheet, published_map
 from analysis.figures.style import Scale, contrast, house_style, new_figure, to_svg
 from analysis.grid import grid_from_plan
@@ -13,9 +15,7 @@ from analysis.run_folder import load
 from analysis.summary import summarise
 from tests import synthetic_run
 
-SETTING = plan_view.Setting(
-    walls="matt white board (W-1)", lamp_axis="x", target_ppfd_umol_m2_s=300.0
-)
+SETTING = Setting(walls="matt white board (W-1)", lamp_axis="x", target_ppfd_umol_m2_s=300.0)
 
 
 def one_map(folder, **options):
@@ -64,7 +64,7 @@ def test_cells_meet_half_way_and_end_at_the_walls():
         synthetic_run.plan(grid={"layout": "lines", "x_mm": [100.0, 500.0, 1100.0],
                                  "y_mm": [600.0], "rows": 1, "columns": 3})
     )  # fmt: skip
-    found = plan_view.cells(grid)
+    found = cells(grid)
     # By hand: borders half-way at 300 and 800 mm.
     assert [(cell.left, cell.width) for cell in found] == [(0, 300), (300, 500), (800, 400)]
     assert [(cell.bottom, cell.height) for cell in found] == [(0, 1200)] * 3
@@ -73,7 +73,7 @@ def test_cells_meet_half_way_and_end_at_the_walls():
 @pytest.mark.parametrize("layout", ["cell-centres", "edge-inclusive"])
 def test_cells_cover_the_area_that_the_weights_stand_for(layout):
     grid = grid_from_plan(synthetic_run.plan(grid={"layout": layout, "rows": 5, "columns": 4}))
-    areas_m2 = [cell.width * cell.height * 1e-6 for cell in plan_view.cells(grid)]
+    areas_m2 = [cell.width * cell.height * 1e-6 for cell in cells(grid)]
     assert areas_m2 == pytest.approx(grid.weights_m2)
 
 
@@ -81,7 +81,7 @@ def drawn(map_, setting=SETTING, scale=None):
     with house_style():
         figure = new_figure(5, 5)
         axes = figure.add_axes((0, 0, 1, 1))
-        handles = plan_view.draw_plane(
+        handles = draw_plane(
             axes, map_, scale or Scale.covering(map_.ppfd), setting, mm_per_in=300, wall_in=0.07
         )
     return axes, handles
@@ -122,8 +122,8 @@ def test_a_level_that_no_cell_reaches_is_said(lambertian):
 
 
 def test_unstated_walls_are_said_to_be_unstated():
-    assert plan_view.Setting.from_plan({"area": {"walls": ""}}).walls == "not stated"
-    assert plan_view.Setting.from_plan({}).lamp_axis is None
+    assert Setting.from_plan({"area": {"walls": ""}}).walls == "not stated"
+    assert Setting.from_plan({}).lamp_axis is None
 
 
 @pytest.mark.parametrize(
@@ -143,8 +143,20 @@ def test_any_shape_and_layout_can_be_drawn(tmp_path, changes):
     grid = grid_from_plan(synthetic_run.plan(**changes))
     map_ = evolve(one_map(tmp_path / "run", plan=synthetic_run.plan()), grid=grid,
                   ppfd=np.linspace(200.0, 800.0, len(grid)), spots=())  # fmt: skip
-    svg = svg_of(map_, plan_view.Setting.from_plan(synthetic_run.plan(**changes)))
+    svg = svg_of(map_, Setting.from_plan(synthetic_run.plan(**changes)))
     assert "800" in texts(svg)
+
+
+def test_numbers_of_a_round_area_keep_to_their_cells(tmp_path):
+    plan = synthetic_run.plan(area={"shape": "round", "diameter_mm": 1200.0})
+    grid = grid_from_plan(plan)
+    labels = ["612"] * len(grid)
+    places = numbers(grid, labels, mm_per_pt=4.0)
+    width = 3 * DIGIT_WIDTH * places.size_pt * 4.0
+    for cell, x, y, wide in zip(cells(grid), places.x_mm, places.y_mm, width, strict=True):
+        assert cell.left <= x - wide / 2 + 1e-6
+        assert x + wide / 2 <= cell.left + cell.width + 1e-6
+        assert cell.bottom < y < cell.bottom + cell.height
 
 
 def test_a_map_without_any_reading_can_be_drawn(lambertian):

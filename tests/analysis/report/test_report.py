@@ -53,9 +53,14 @@ class Page(HTMLParser):
     def text(self):
         return re.sub(r"\s+", " ", " ".join(self.words))
 
+    @property
+    def verdict(self):
+        return re.search(r"<h1>(.*?)</h1>", self.html)[1].replace("\u00a0", " ")
+
     def row(self, name):
         """Exact values of one row of the table of metrics."""
-        line = re.search(rf'<tr><th scope="row">{re.escape(name)}</th>.*?</tr>', self.html, re.S)
+        html = self.html.replace("\u00a0", " ")
+        line = re.search(rf'<tr><th scope="row">{re.escape(name)}</th>.*?</tr>', html, re.S)
         return [float(value) for value in re.findall(r'<data value="([^"]+)"', line[0])]
 
 
@@ -83,9 +88,8 @@ def test_the_verdict_comes_first_and_is_plain(whole):
     page, (run,) = whole
     first = page.tags[[tag for tag, _ in page.tags].index("body") + 1 :]
     assert [tag for tag, _ in first[:3]] == ["main", "header", "h1"]
-    verdict = re.search(r"<h1>(.*?)</h1>", page.html)[1]
     low, high = (significant(map_.plane_efficacy_umol_j) for map_ in run.maps)
-    assert verdict == (
+    assert page.verdict == (
         f"Reflector S delivers to the plane {low} µmol J⁻¹ at 400 mm (min/mean "
         f"{run.maps[0].uniformity.min_to_mean:.2f}) and {high} µmol J⁻¹ at 500 mm (min/mean "
         f"{run.maps[1].uniformity.min_to_mean:.2f}), each at 9 × 9 points."
@@ -96,10 +100,9 @@ def test_the_verdict_of_one_flat_map_is_as_worked_by_hand(tmp_path):
     # 500 µmol/m²/s on 1.44 m² are 720 µmol/s; from 600 W that is 1.2 µmol/J; min/mean 1.
     folder = synthetic_run.write_run(tmp_path / "run", power_w=lambda t_s: 600.0)
     page, _ = report(tmp_path, folder)
-    assert (
-        "<h1>Reflector S delivers 1.20 µmol J⁻¹ to the plane at 400 mm, min/mean 1.00 at "
-        "9 × 9 points.</h1>"
-    ) in page.html
+    assert page.verdict == (
+        "Reflector S delivers 1.20 µmol J⁻¹ to the plane at 400 mm, min/mean 1.00 at 9 × 9 points."
+    )
 
 
 def test_the_page_reaches_for_nothing_outside_itself(whole):
@@ -175,6 +178,13 @@ def test_every_printed_number_is_the_rounding_of_its_exact_value(whole):
         step = 10.0 ** -len(shown.partition(".")[2])
         rounding = max(step / 2, 0.005 * abs(number)) * 1.0001
         assert min(abs(number - value), abs(number - 100 * value)) <= rounding, (value, text)
+
+
+def test_a_number_and_its_unit_stay_on_one_line(whole):
+    page, _ = whole
+    first = re.search(r"<h1>(.*?)</h1>", page.html)[1]
+    assert not re.search(r"\d (mm|µmol)|µmol J", first)
+    assert "9\u00a0×\u00a09 points" in first
 
 
 def test_the_grid_stands_beside_uniformity(whole):

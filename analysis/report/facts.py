@@ -1,0 +1,224 @@
+"""What a report says about conditions, instruments and files."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from attrs import frozen
+
+from analysis.digits import FLUX_UNIT, MISSING, significant
+from analysis.quantities import GLOSSARY
+from analysis.report import sentences
+from analysis.report.tables import Entry, Row
+from analysis.results import RunSummary
+from analysis.run_folder import REPORT, SUMMARY, Run
+
+
+def _said(value: Any, unit: str = "") -> str:
+    if value is None or value == "":
+        return MISSING
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return f"{value:g}{' ' + unit if unit else ''}"
+    return str(value)
+
+
+def _with(value: Any, *more: str) -> str:
+    extra = ", ".join(part for part in more if part)
+    said = _said(value)
+    return f"{said} ({extra})" if extra else said
+
+
+def _area(area: Mapping[str, Any]) -> str:
+    if area.get("shape") == "round":
+        return f"round, {_said(area.get('diameter_mm'), 'mm')} across"
+    return f"{_said(area.get('width_mm'))} × {_said(area.get('depth_mm'), 'mm')}"
+
+
+def conditions(runs: Sequence[RunSummary]) -> list[Row]:
+    """State what was tested, with what and in what surroundings; one column for each run."""
+    lines: list[tuple[str, Callable[[RunSummary, Mapping[str, Any]], str]]] = [
+        ("test", lambda run, _: _said(run.name)),
+        ("run folder", lambda run, _: run.run_name),
+        ("begun (UTC)", lambda run, _: _said(_utc(run.begun_utc))),
+        ("operator", lambda _, plan: _said(_get(plan, "test", "operator"))),
+        (
+            "device under test",
+            lambda run, _: _with(
+                sentences.device(run), run.device_kind, run.specimen and f"specimen {run.specimen}"
+            ),
+        ),
+        ("lamp axis", lambda _, plan: _said(_get(plan, "device", "lamp_axis"))),
+        (
+            "lamp",
+            lambda run, plan: _with(_get(plan, "lamp", "kind"), run.lamp and f"sample {run.lamp}"),
+        ),
+        ("lamp rated power", lambda _, plan: _said(_get(plan, "lamp", "rated_power_w"), "W")),
+        (
+            "lamp rated flux",
+            lambda _, plan: _said(_get(plan, "lamp", "rated_flux_umol_s"), FLUX_UNIT),
+        ),
+        ("lamp hours", lambda _, plan: _said(_get(plan, "lamp", "hours"), "h")),
+        (
+            "ballast",
+            lambda run, plan: _with(
+                _get(plan, "ballast", "kind"), run.ballast and f"sample {run.ballast}"
+            ),
+        ),
+        ("ballast setting", lambda _, plan: _said(_get(plan, "ballast", "setting"))),
+        (
+            "nominal line voltage",
+            lambda _, plan: _said(_get(plan, "ballast", "nominal_voltage_v"), "V"),
+        ),
+        ("area", lambda _, plan: _area(plan.get("area", {}))),
+        (
+            "walls",
+            lambda _, plan: _with(
+                _get(plan, "area", "walls"),
+                str(_get(plan, "area", "walls_identity") or ""),
+                _since(_get(plan, "area", "walls_state_date")),
+            ),
+        ),
+        ("floor", lambda _, plan: _said(_get(plan, "area", "floor"))),
+        ("above the walls", lambda _, plan: _said(_get(plan, "area", "above"))),
+        (
+            "height changed by moving",
+            lambda _, plan: _said(_get(plan, "heights", "axis")),
+        ),
+        (
+            "samples at each point",
+            lambda _, plan: _said(_get(plan, "sampling", "samples_per_point")),
+        ),
+        (
+            "settling before a reading",
+            lambda _, plan: _said(_get(plan, "sampling", "settle_s"), "s"),
+        ),
+        ("dark reading", lambda run, _: sentences.dark_sentence(run)),
+        ("notes", lambda _, plan: _said(_get(plan, "test", "notes"))),
+    ]
+    rows = [Row(name, "", tuple(Entry(get(run, run.plan)) for run in runs)) for name, get in lines]
+    rows += [
+        _recorded(quantity, runs)
+        for quantity in GLOSSARY
+        if any(quantity in run.conditions for run in runs)
+    ]
+    return [
+        row
+        for row in rows
+        if row.name != "notes" or not all(entry.is_missing for entry in row.entries)
+    ]
+
+
+def _recorded(quantity: str, runs: Sequence[RunSummary]) -> Row:
+    known = GLOSSARY[quantity]
+    unit = "" if known.unit == "1" else f" {known.unit}"
+    entries = []
+    for run in runs:
+        found = run.conditions.get(quantity)
+        if found is None:
+            entries.append(Entry(MISSING))
+            continue
+        span = f"{significant(found.minimum, 4)} to {significant(found.maximum, 4)}"
+        text = f"mean {significant(found.mean, 4)}{unit} ({span})"
+        entries.append(Entry(text, repr(float(found.mean))))
+    return Row(f"{known.title} while read", "", tuple(entries))
+
+
+def _get(plan: Mapping[str, Any], table: str, key: str) -> Any:
+    found = plan.get(table)
+    return found.get(key) if isinstance(found, Mapping) else None
+
+
+def _since(value: Any) -> str:
+    return f"as of {value}" if value else ""
+
+
+def _utc(text: str) -> str:
+    return text[:16].replace("T", " ")
+
+
+@frozen
+class Instrument:
+    """One line of the list of instruments."""
+
+    run: str
+    name: str
+    kind: str
+    serial_number: str
+    calibrated_on: str
+    calibration_due: str
+
+
+def instruments(runs: Sequence[RunSummary]) -> list[Instrument]:
+    """List the instruments of all runs; what served in every run stands once."""
+    found: dict[tuple[str, ...], list[str]] = {}
+    for run in runs:
+        for item in run.instruments:
+            due = str(item.get("calibration_due") or "")
+            key = (
+                str(item.get("name") or "").replace("_", " "),
+                str(item.get("kind") or MISSING),
+                str(item.get("serial_number") or MISSING),
+                str(item.get("calibrated_on") or MISSING),
+                (due or MISSING) + _overdue(due, run.begun_utc),
+            )
+            found.setdefault(key, []).append(run.run_name)
+    return [
+        Instrument("all" if len(names) == len(runs) else ", ".join(names), *key)
+        for key, names in found.items()
+    ]
+
+
+def _overdue(due: str, begun_utc: str) -> str:
+    try:
+        return ", passed" if date.fromisoformat(due) < date.fromisoformat(begun_utc[:10]) else ""
+    except ValueError:
+        return ""
+
+
+@frozen
+class FileLine:
+    """One line of the list of files."""
+
+    run: str
+    name: str
+    size_bytes: int
+    sha256: str
+    state: str
+
+
+def files(runs: Sequence[Run]) -> list[FileLine]:
+    """List what each folder holds, derived files left out, with size and SHA-256.
+
+    A file whose hash differs from the one written when the run was closed is named as changed.
+    """
+    lines = []
+    for run in runs:
+        closed = {
+            str(resource.get("path")): str(resource.get("hash", ""))
+            for resource in run.descriptor.get("resources", [])
+            if isinstance(resource, Mapping)
+        }
+        for path in sorted(run.path.rglob("*")):
+            name = path.relative_to(run.path).as_posix()
+            if not path.is_file() or _is_derived(path, name):
+                continue
+            data = path.read_bytes()
+            found = hashlib.sha256(data).hexdigest()
+            known = closed.get(name, "")
+            state = ""
+            if known:
+                state = "as closed" if known == f"sha256:{found}" else "CHANGED since closing"
+            lines.append(FileLine(run.path.name, name, len(data), found, state))
+    return lines
+
+
+def _is_derived(path: Path, name: str) -> bool:
+    return name in (SUMMARY, REPORT) or (
+        "/" not in name and path.suffix in (".png", ".svg", ".html")
+    )
