@@ -14,7 +14,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from analysis.drift import Drift, correct
+from analysis.drift import Drift, correct, reference_weights, repeatability
 from analysis.efficacy import daily_light_integral, delivered_flux, plane_efficacy
 from analysis.grid import Grid
 from analysis.map_remarks import (
@@ -160,7 +160,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         wall_power=_power_of(read.power, begun_s, ended_s),
         uniformity=even,
         drift=drift,
-        reference_repeatability=drift.repeatability,
+        reference_repeatability=_repeatability(grid, read, sets, drift),
         dli_12h=daily_light_integral(mean, 12) if is_complete and mean is not None else None,
         dli_18h=daily_light_integral(mean, 18) if is_complete and mean is not None else None,
         remarks=tuple(remarks),
@@ -230,6 +230,17 @@ def _accepted(
     return chosen, len(on_grid) - len(used)
 
 
+def _reference_point(grid: Grid, read: MapReadings, sets: Sets) -> tuple[Sets, Floats]:
+    """Visits of the reference point, dark taken off; of the one visited most if there are two."""
+    visits = sets.where(sets.role == "reference")
+    if len(visits):
+        place = visits.grid_row * (grid.columns + 1) + visits.grid_column
+        places, times = np.unique(place, return_counts=True)
+        visits = visits.where(place == places[int(np.argmax(times))])
+    at = grid.index_of(visits.grid_row, visits.grid_column)
+    return visits, visits.mean - np.where(at >= 0, read.dark[at], read.dark.mean())
+
+
 def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Floats]:
     """Pick monitor or reference point, and take the dark off its visits.
 
@@ -237,20 +248,24 @@ def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Fl
     of burning that the reference point covers.
     """
     monitor = _lit(read.monitor, [])
-    visits = sets.where(sets.role == "reference")
+    source = "reference"
+    visits, values = _reference_point(grid, read, sets)
     if len(monitor) and len(np.unique(monitor.segment)) >= len(np.unique(visits.segment)):
         source, visits, values = "monitor", monitor, monitor.mean
-    else:
-        source = "reference"
-        if len(visits):
-            place = visits.grid_row * (grid.columns + 1) + visits.grid_column
-            places, times = np.unique(place, return_counts=True)
-            visits = visits.where(place == places[int(np.argmax(times))])
-        at = grid.index_of(visits.grid_row, visits.grid_column)
-        values = visits.mean - np.where(at >= 0, read.dark[at], read.dark.mean())
     if not (values > 0).all():
         visits, values = visits.where(np.zeros(len(visits), dtype=bool)), np.empty(0)
     return source, visits, values
+
+
+def _repeatability(grid: Grid, read: MapReadings, sets: Sets, drift: Drift) -> float | None:
+    """How well the reference point repeats, what the monitor saw of the lamp taken out."""
+    if drift.source != "monitor":
+        return drift.repeatability
+    visits, values = _reference_point(grid, read, sets)
+    if len(visits) == 0:
+        return None
+    lamp = reference_weights(visits.middle_s, drift.elapsed_s) @ drift.values
+    return repeatability(visits.middle_s, values / lamp, visits.segment)
 
 
 def _mean_power(

@@ -152,7 +152,8 @@ class MapSummary:
     drift : Drift
         The reference during this map, and what was done about it.
     reference_repeatability : float or None
-        Standard deviation of one visit of the reference. [fraction]
+        Standard deviation of one visit of the reference point, drift taken out; None for
+        fewer than three visits. [fraction]
     dli_12h, dli_18h : float or None
         Daily light integral of the mean for 12 and 18 h of light; None unless complete.
         [mol m⁻² d⁻¹]

@@ -95,10 +95,12 @@ def test_names_and_conditions_come_with_the_summary(tmp_path):
     assert summary.to_dict()["maps"][0]["grid"]["label"] == "4 × 4 points"
 
 
-def test_noise_is_found_again_in_the_spreads(tmp_path):
+@pytest.mark.parametrize("monitor_ppfd", [None, 300.0])
+def test_noise_is_found_again_in_the_spreads(tmp_path, monitor_ppfd):
     summary = summary_of(
         tmp_path,
         noise=0.004,
+        monitor_ppfd=monitor_ppfd,
         changes={
             "grid": {"rows": 12, "columns": 12},
             "sampling": {"reference_every": 2, "quick_look": False},
@@ -108,7 +110,9 @@ def test_noise_is_found_again_in_the_spreads(tmp_path):
     # 144 points of 3 samples: 288 degrees of freedom; 73 visits of 3 samples each.
     pooled = math.sqrt((one.sample_sd**2).mean()) / 500
     assert pooled == pytest.approx(0.004, rel=0.15)
-    assert one.reference_repeatability == pytest.approx(0.004 / math.sqrt(3), rel=0.3)
+    # With a monitor its own noise comes on top, over the three samples of a visit.
+    visit = 0.004 / math.sqrt(3) * (1 if monitor_ppfd is None else math.sqrt(2))
+    assert one.reference_repeatability == pytest.approx(visit, rel=0.3)
 
 
 # -- drift ------------------------------------------------------------------------------------
