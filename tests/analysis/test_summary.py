@@ -97,22 +97,26 @@ def test_names_and_conditions_come_with_the_summary(tmp_path):
 
 @pytest.mark.parametrize("monitor_ppfd", [None, 300.0])
 def test_noise_is_found_again_in_the_spreads(tmp_path, monitor_ppfd):
-    summary = summary_of(
-        tmp_path,
-        noise=0.004,
-        monitor_ppfd=monitor_ppfd,
-        changes={
-            "grid": {"rows": 12, "columns": 12},
-            "sampling": {"reference_every": 2, "quick_look": False},
-        },
-    )
-    one = summary.maps[0]
-    # 144 points of 3 samples: 288 degrees of freedom; 73 visits of 3 samples each.
-    pooled = math.sqrt((one.sample_sd**2).mean()) / 500
-    assert pooled == pytest.approx(0.004, rel=0.15)
-    # With a monitor its own noise comes on top, over the three samples of a visit.
+    maps = [
+        summary_of(
+            tmp_path / str(seed),
+            noise=0.004,
+            monitor_ppfd=monitor_ppfd,
+            seed=seed,
+            changes={
+                "grid": {"rows": 10, "columns": 10},
+                "sampling": {"reference_every": 2, "quick_look": False},
+            },
+        ).maps[0]
+        for seed in range(4)
+    ]
+    pooled = math.sqrt(np.mean([(one.sample_sd**2).mean() for one in maps])) / 500
+    assert pooled == pytest.approx(0.004, rel=0.1)
+    # One visit is the mean of three samples; with a monitor its noise comes on top.
     visit = 0.004 / math.sqrt(3) * (1 if monitor_ppfd is None else math.sqrt(2))
-    assert one.reference_repeatability == pytest.approx(visit, rel=0.3)
+    found = math.sqrt(np.mean([one.reference_repeatability**2 for one in maps]))
+    # Some 200 visits in all, neighbours sharing data: about 7 % on a standard deviation.
+    assert found == pytest.approx(visit, rel=0.25)
 
 
 # -- drift ------------------------------------------------------------------------------------
