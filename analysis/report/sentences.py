@@ -313,6 +313,7 @@ def happenings(run: RunSummary) -> list[tuple[float, str]]:
             and event["event"] in _REPEATED
             and events[same]["event"] == event["event"]
             and events[same]["subject"] == event["subject"]
+            and events[same]["detail"] == event["detail"]
         ):
             same += 1
         if same - at > 3:

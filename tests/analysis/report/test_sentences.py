@@ -1,0 +1,101 @@
+import pytest
+from attrs import evolve
+
+from analysis.report import sentences
+from analysis.run_folder import load
+from analysis.summary import summarise
+from tests import synthetic_run
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    folder = synthetic_run.write_run(tmp_path_factory.mktemp("sentences") / "run")
+    return summarise(load(folder))
+
+
+def event(elapsed_s, name, subject="", detail=""):
+    return {
+        "elapsed_s": elapsed_s,
+        "utc": "2026-01-05T09:00:00.000Z",
+        "event": name,
+        "subject": subject,
+        "detail": detail,
+    }
+
+
+def told(run, *events):
+    return [sentence for _, sentence in sentences.happenings(evolve(run, events=events))]
+
+
+@pytest.mark.parametrize(
+    ("parts", "text"),
+    [([], ""), (["a"], "a"), (["a", "b"], "a and b"), (list("abc"), "a, b and c")],
+)
+def test_lists_read_as_people_write_them(parts, text):
+    assert sentences.listed(parts) == text
+
+
+def test_events_become_plain_words(run):
+    assert told(
+        run,
+        event(0.0, "run-begun", "Reflector S"),
+        event(9.0, "lamp-stable", "L-01"),
+        event(10.0, "fault", "light_sensor", "no reply"),
+    ) == ["Run begun: Reflector S", "Lamp stable: L-01", "Fault: light sensor: no reply"]
+
+
+def test_an_event_of_a_later_version_is_still_told(run):
+    assert told(run, event(0.0, "door-opened", "", "by hand")) == ["Door opened: by hand"]
+
+
+def test_long_repetitions_are_counted_and_short_ones_kept(run):
+    retries = [event(float(at), "retry", "light_sensor", "no reply") for at in range(9)]
+    assert told(run, *retries) == ["Tried again: light sensor: no reply (9 times alike)"]
+    assert told(run, *retries[:3]) == ["Tried again: light sensor: no reply"] * 3
+
+
+def test_different_causes_are_never_counted_as_one(run):
+    five = [event(float(at), "fault", "light_sensor", f"cause {at}") for at in range(5)]
+    assert told(run, *five) == [f"Fault: light sensor: cause {at}" for at in range(5)]
+
+
+def test_routine_prompts_are_counted_not_listed(run):
+    events = [
+        event(0.0, "prompt", "move", "Move sensor to row 1, column 1"),
+        event(1.0, "answer", "move", "done"),
+        event(2.0, "prompt", "move", "Move sensor to row 1, column 2"),
+        event(3.0, "answer", "move", "skip: cable too short"),
+    ]
+    assert told(run, *events) == [
+        "Answered: move: skip: cable too short",
+        "3 routine prompts and answers are left out here",
+    ]
+
+
+def test_a_moment_of_stability_is_told_with_its_rule(run):
+    sentence = sentences.warm_up_sentence(run.warm_ups[0])
+    assert "both together after" in sentence
+    assert "Rule bench" in sentence
+    assert "common practice, no source" in sentence
+
+
+def test_a_lamp_that_never_settled_is_said_with_the_reason(tmp_path):
+    folder = synthetic_run.write_run(tmp_path / "run", warm_up_s=600.0)
+    sentence = sentences.warm_up_sentence(summarise(load(folder)).warm_ups[0])
+    assert sentence.startswith("Not stable within what was recorded (light: on for 600 s")
+
+
+def test_the_mean_before_correction_is_the_weighted_mean_of_the_readings(run):
+    # The plain function of the synthetic run: 500 everywhere, 0.5 of dark subtracted.
+    assert sentences.raw_mean(run.maps[0]) == pytest.approx(500.0)
+
+
+def test_the_pitch_below_which_a_feature_hides_is_stated(run):
+    # 1200 mm over nine cells.
+    assert "the pitch of 133 mm" in sentences.spots_sentence(run.maps[0])
+
+
+def test_deficits_name_their_side_of_the_mean(run):
+    map_ = evolve(run.maps[0], corner_deficit=0.312, edge_deficit=-0.021)
+    said = sentences.deficit_sentence(map_).replace("\u202f", " ")
+    assert said == "Corners lie 31.2 % below the mean and edges lie 2.1 % above the mean."
