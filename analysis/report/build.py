@@ -128,7 +128,7 @@ def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: st
         cautions=words.CAUTIONS,
         measured_with=_measured_with(summaries),
         made_with=_versions(),
-        made_utc=made_utc,
+        made_utc=_moment(made_utc),
     )
 
 
@@ -143,6 +143,12 @@ def _tight(value: Any) -> Any:
     if isinstance(value, str) and not isinstance(value, Markup):
         return _BREAKS.sub("\u00a0", value)
     return value
+
+
+def _moment(text: str) -> str:
+    """Write an ISO moment as people do; anything else stays as it was given."""
+    found = re.fullmatch(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(?::[\d.]+)?(?:Z|\+00:00)?", text)
+    return f"{found[1]} {found[2]} UTC" if found else text
 
 
 def _title(summaries: Sequence[RunSummary]) -> str:

@@ -244,6 +244,25 @@ def test_the_place_of_the_folder_leaves_no_trace(tmp_path):
     assert str(tmp_path).encode() not in pages[0]
 
 
+@pytest.mark.parametrize(
+    "given", ["2026-01-09T10:00:00Z", "2026-01-09 10:00", "2026-01-09T10:00:00.5Z"]
+)
+def test_the_moment_of_making_is_printed_as_people_write_it(tmp_path, given):
+    folder = entered_by_hand(tmp_path / "run")
+    html = write_report([load(folder)], tmp_path / "r.html", made_utc=given).read_text()
+    assert "Report made 2026-01-09 10:00 UTC." in html
+
+
+def test_derived_files_do_not_enter_the_list_of_files(tmp_path):
+    folder = entered_by_hand(tmp_path / "run")
+    before = write_report([load(folder)], tmp_path / "r.html", made_utc=MADE).read_bytes()
+    (folder / "figures").mkdir()
+    for name in ("figures/map.png", "summary.json", "report.html"):
+        (folder / name).write_text("derived")
+    after = write_report([load(folder)], tmp_path / "r.html", made_utc=MADE).read_bytes()
+    assert before == after
+
+
 def test_a_file_changed_after_closing_is_named(tmp_path):
     import hashlib
     import json
