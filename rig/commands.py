@@ -40,7 +40,9 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
     bench = build(profile, plan.device.name)
     stop = StopRequest()
     try:
-        operator: Operator = TerminalOperator(show=lambda text: console.print(text, markup=False))
+        operator: Operator = TerminalOperator(
+            show=lambda text, end: console.print(text, end=end, markup=False)
+        )
         if bench.virtual is not None:
             operator = VirtualPerson(bench, plan.device.name)
         folder = run(

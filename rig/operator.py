@@ -60,13 +60,21 @@ class Operator(Protocol):
 
 
 class TerminalOperator:
-    """Asks on the terminal and reads whole lines from the keyboard."""
+    """Asks on the terminal and reads whole lines from the keyboard.
+
+    Parameters
+    ----------
+    source : text file, optional
+        The keyboard; default standard input.
+    show : callable, optional
+        ``show(text, end)`` puts text on the screen; default standard output.
+    """
 
     def __init__(
-        self, source: IO[str] | None = None, show: Callable[[str], None] | None = None
+        self, source: IO[str] | None = None, show: Callable[[str, str], None] | None = None
     ) -> None:
         self._fd = (source or sys.stdin).fileno()
-        self._show = show or (lambda text: print(text, flush=True))
+        self._show = show or (lambda text, end: print(text, end=end, flush=True))
         self._typed = b""
         self._at_end = False
         self._prompt: Prompt | None = None
@@ -74,7 +82,7 @@ class TerminalOperator:
     def ask(self, prompt: Prompt) -> None:
         """Show the question and its choices."""
         self._prompt = prompt
-        self._show(f"\n{prompt.text}\n[{' / '.join(prompt.choices)}] ")
+        self._show(f"\n{prompt.text}\n{' / '.join(prompt.choices)} > ", "")
 
     def fileno(self) -> int | None:
         """Return the keyboard's descriptor; None once it has closed."""
@@ -101,7 +109,7 @@ class TerminalOperator:
         if typed and len(fitting) == 1:
             self._prompt = None
             return fitting[0]
-        self._show(f"{typed!r} is not one of: {', '.join(self._prompt.choices)}. Type one of them.")
+        self._show(f"{typed!r} is not one of: {', '.join(self._prompt.choices)} > ", "")
         return None
 
     def _take(self) -> None:

@@ -10,9 +10,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from analysis import lab_folder
+from analysis import lab_folder, lab_records
 from analysis.grid import grid_from_plan
+from analysis.lab_entries import LampEntry
 from analysis.stabilisation import rule_from_plan
+from drivers.clock import Clock
 from drivers.errors import DriverError
 from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
@@ -24,6 +26,7 @@ from rig.progress import RunProgress
 from rig.recorder import Recorder, RecorderError
 from rig.sequence import Sequence
 from rig.storage import Storage
+from rig.warm_up import WarmUp
 
 
 def run(
@@ -70,9 +73,11 @@ def run(
         power_interval_s=plan.sampling.power_interval_s,
     )
     with recorder:
+        _attach_records(recorder, lab, plan, profile)
+        sequence = Sequence(plan, grid, rule, attendant, progress)
         try:
             attendant.event("run-begun", plan.device.name, plan.test.name)
-            Sequence(plan, grid, rule, attendant, progress).run()
+            sequence.run()
         except RecorderError:
             _make_safe(attendant)
             raise
@@ -85,8 +90,37 @@ def run(
             raise
         finally:
             progress.hold()
+            _note_lamp(lab, plan, folder, bench.clock, sequence.warm_up)
         recorder.close()
+    lab_folder.rebuild_index(lab)
     return folder
+
+
+def _attach_records(recorder: Recorder, lab: Path, plan: Plan, profile: Profile) -> None:
+    """Copy what the lab knows of these instruments and this lamp, so that the run stands alone."""
+    serials = [entry.options.serial_number for entry in profile.instruments.values()]
+    copies = lab_records.copies_for_run(
+        lab, instruments=[serial for serial in serials if serial], lamps=[plan.lamp.sample]
+    )
+    for name, data in copies.items():
+        recorder.attach(name, data)
+
+
+def _note_lamp(lab: Path, plan: Plan, folder: Path, clock: Clock, warm_up: WarmUp) -> None:
+    """Add what the lamp burned in this run to the lab's record of lamps."""
+    if not plan.lamp.sample or not warm_up.starts:
+        return
+    lab_records.add_lamp(
+        lab,
+        LampEntry(
+            utc=clock.utc(),
+            lamp=plan.lamp.sample,
+            event="burned",
+            hours_added=round(warm_up.burned_s() / 3600.0, 3),
+            starts_added=warm_up.starts,
+            detail=folder.name,
+        ),
+    )
 
 
 def _make_safe(attendant: Attendant) -> None:

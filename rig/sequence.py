@@ -45,6 +45,11 @@ class Sequence:
         When the lamp counts as stable.
     attendant : Attendant
     progress : RunProgress
+
+    Attributes
+    ----------
+    warm_up : WarmUp
+        Knows how long the lamp has burned.
     """
 
     def __init__(
@@ -56,7 +61,7 @@ class Sequence:
         self._progress = progress
         self._clock = attendant.clock
         self._points = Points(plan, grid, attendant)
-        self._warm_up = WarmUp(plan, rule, attendant, progress, self._points)
+        self.warm_up = WarmUp(plan, rule, attendant, progress, self._points)
         self._dark_mean = 0.0
         self._has_axis = attendant.instruments.stage.has_height_axis
 
@@ -72,7 +77,7 @@ class Sequence:
         self._hang(self._points.stay.mounting_height_mm)
         self._dark()
         self._light()
-        self._warm_up.stabilise(self._warm_up.lit_s)
+        self.warm_up.stabilise(self.warm_up.lit_s)
         if self._plan.sampling.quick_look:
             self._quick_look()
         for number, height_mm in enumerate(self._plan.heights.mounting_height_mm):
@@ -147,7 +152,7 @@ class Sequence:
             "Never restrike a lamp that has not had its minimum off time "
             f"({duration(self._plan.lamp.minimum_off_s)}).",
         )
-        self._warm_up.lamp_is_lit(self._dark_mean)
+        self.warm_up.lamp_is_lit(self._dark_mean)
 
     def _quick_look(self) -> None:
         few = self._points.spread_points(5)
@@ -232,7 +237,7 @@ class Sequence:
             self._points.stay = evolve(self._points.stay, mounting_height_mm=height_mm)
             self._attendant.watch_power(None)
             self._points.park(height_mm)
-            self._warm_up.stabilise(self._clock.elapsed_s())
+            self.warm_up.stabilise(self._clock.elapsed_s())
             return
         off_s = self._plan.lamp.minimum_off_s
         self._attendant.watch_power(None)
@@ -241,14 +246,14 @@ class Sequence:
             "Next height. Switch the lamp OFF, isolate it, and let it cool before you touch "
             "anything. Answer when it is off.",
         )
-        self._attendant.event("lamp-off", self._plan.lamp.sample)
+        self.warm_up.lamp_is_off()
         off_since_s = self._clock.elapsed_s()
         self._points.stay = Stay(height_mm, self._points.stay.installation + 1)
         self._progress.phase("Cooling", duration(off_s))
         self._attendant.wait_until(off_since_s + off_s)
         self._hang(height_mm)
         self._light()
-        self._warm_up.stabilise(self._warm_up.lit_s)
+        self.warm_up.stabilise(self.warm_up.lit_s)
 
     def _finish(self) -> None:
         self._attendant.watch_power(None)

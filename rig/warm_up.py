@@ -38,6 +38,8 @@ class WarmUp:
     ----------
     lit_s : float
         Elapsed time at which the lamp was last lit. [s]
+    starts : int
+        How often the lamp was lit in this run.
     """
 
     def __init__(
@@ -55,6 +57,9 @@ class WarmUp:
         self._points = points
         self._clock = attendant.clock
         self.lit_s = math.nan
+        self.starts = 0
+        self._burned_before_s = 0.0
+        self._is_lit = False
 
     def lamp_is_lit(self, dark_umol_m2_s: float) -> None:
         """Take note that the lamp has just been lit, and see both instruments answer to it.
@@ -66,7 +71,20 @@ class WarmUp:
         """
         self._attendant.event("lamp-lit", self._plan.lamp.sample)
         self.lit_s = self._clock.elapsed_s()
+        self.starts += 1
+        self._is_lit = True
         self._await_light(dark_umol_m2_s)
+
+    def lamp_is_off(self) -> None:
+        """Take note that the lamp was switched off."""
+        self._attendant.event("lamp-off", self._plan.lamp.sample)
+        self._burned_before_s = self.burned_s()
+        self._is_lit = False
+
+    def burned_s(self) -> float:
+        """Return how long the lamp has burned in this run, up to now. [s]"""
+        lit_now_s = self._clock.elapsed_s() - self.lit_s if self._is_lit else 0.0
+        return self._burned_before_s + lit_now_s
 
     def _await_light(self, dark_umol_m2_s: float) -> None:
         """See both instruments answer to the lamp: a stuck one shows itself here."""

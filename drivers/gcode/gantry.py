@@ -124,7 +124,8 @@ class Gantry(ConversingInstrument):
             )
         target = Position(x_mm, y_mm, self._position.z_mm if z_mm is None else z_mm)
         travel_s = travel.travel_s(self._options, self._position, target)
-        self._talk.begin(self._move(target, travel_s))
+        speed_mm_s = travel.speed_mm_s(self._options, self._position, target)
+        self._talk.begin(self._move(target, speed_mm_s, travel_s))
         self._still_since_s = None
         return self._clock.elapsed_s() + travel_s
 
@@ -201,12 +202,12 @@ class Gantry(ConversingInstrument):
         self._is_moving = False
         return self._position
 
-    def _move(self, target: Position, travel_s: float) -> Conversation[Position]:
+    def _move(self, target: Position, speed_mm_s: float, travel_s: float) -> Conversation[Position]:
         yield from self._connect()
         dialect = self._dialect
         line = dialect.move.format(
             axes=travel.axis_words(self._options, target),
-            feed_mm_min=self._options.speed_mm_s * 60.0,
+            feed_mm_min=speed_mm_s * 60.0,
         ).encode("ascii")
         self._is_moving = True
         yield from self._send(line, self._options.reply_within_s)

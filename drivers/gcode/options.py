@@ -23,7 +23,15 @@ class GantryOptions(PortOptions):
     baud: int = whole(
         default=115200, unit="Bd", least=1200, most=4_000_000, doc="Rate of the port."
     )
-    speed_mm_s: float = number(default=100.0, unit="mm/s", above=0.0, doc="Speed of every move.")
+    speed_mm_s: float = number(
+        default=100.0, unit="mm/s", above=0.0, doc="Speed of a move in the plane."
+    )
+    height_speed_mm_s: float = number(
+        default=10.0,
+        unit="mm/s",
+        above=0.0,
+        doc="Speed of a move that changes the mounting height; the height axis must reach it.",
+    )
     acceleration_mm_s2: float = number(
         default=500.0, unit="mm/s²", above=0.0, doc="As set in the controller."
     )

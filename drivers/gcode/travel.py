@@ -27,10 +27,16 @@ def outside_travel(
     ]
 
 
+def speed_mm_s(options: GantryOptions, start: Position, end: Position) -> float:
+    """Return the speed of a move: that of the height axis where it takes part. [mm/s]"""
+    changes_height = None not in (start.z_mm, end.z_mm) and start.z_mm != end.z_mm
+    return options.height_speed_mm_s if changes_height else options.speed_mm_s
+
+
 def travel_s(options: GantryOptions, start: Position, end: Position) -> float:
     """Return the time of a straight move with even acceleration at both ends. [s]"""
     way_mm = math.dist([value or 0.0 for value in start], [value or 0.0 for value in end])
-    speed, acceleration = options.speed_mm_s, options.acceleration_mm_s2
+    speed, acceleration = speed_mm_s(options, start, end), options.acceleration_mm_s2
     if way_mm < speed**2 / acceleration:  # too short to reach full speed
         return 2.0 * math.sqrt(way_mm / acceleration)
     return way_mm / speed + speed / acceleration

@@ -16,7 +16,6 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import lab_folder, run_folder
-from analysis.comparison import rank
 from analysis.report import write_report
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
@@ -25,7 +24,7 @@ from rig.demo.person import NoStop, VirtualPerson
 from rig.plan import read_plan
 from rig.profile import read_profile
 from rig.progress import QuietProgress
-from rig.results import derive, show_results
+from rig.results import derive
 from rig.run import run
 from rig.storage import OsStorage
 
