@@ -104,7 +104,6 @@ class GantryMotion:
     def __init__(self, spec: scenario.Gantry, height_mm: float, seed: int) -> None:
         self._spec = spec
         self._random = HashedNoise(stream(seed, "gantry"))
-        self._homed_since_s: float | None = None
         self._homed_from: float = math.inf
         x, y = spec.standing_at_mm
         z = height_mm if spec.travel_z_mm is None else self._clamped((x, y, height_mm))[2]
@@ -117,13 +116,8 @@ class GantryMotion:
         self._starts = [-math.inf]
         self._ordered = 0
 
-    @property
-    def homed(self) -> bool:
-        """Whether the last homing has been ordered and not been cut short."""
-        return self._homed_from < math.inf
-
     def is_homed(self, at_s: float) -> bool:
-        """Say whether homing has ended by this time. [s]"""
+        """Say whether a homing has ended by this time and none was cut short since. [s]"""
         return self._homed_from <= at_s
 
     def move(

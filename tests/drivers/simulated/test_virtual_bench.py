@@ -316,6 +316,29 @@ def test_each_hanging_is_a_new_installation_that_repeats_only_nearly():
     assert 0.002 < np.std(flux) / np.mean(flux) < 0.01
 
 
+@pytest.mark.parametrize(
+    ("spread", "middle", "tilt"),
+    [
+        # 2 mm of 450 mm move the light in the middle by about 2 · 2/450 of its direct part.
+        ({"height_sd_mm": 2.0}, (0.003, 0.015), (0.0, 1e-9)),
+        # Moved sideways, one side gains what the other loses; the middle, being flat, hardly.
+        ({"position_sd_mm": 3.0}, (0.0, 0.0005), (0.004, 0.05)),
+    ],
+)
+def test_what_a_hanging_does_not_repeat_shows_where_it_must(spread, middle, tilt):
+    bench = steady(
+        installation=STEADY["installation"] | spread, area={"wall_reflectance": [0.5] * 4}
+    )
+    values = []
+    for n in range(12):
+        bench.hang("Meadow", 450.0, 100.0 * n)
+        x, y = np.array([600.0, 300.0, 900.0]), np.full(3, 600.0)
+        values.append(bench.truth.ppfd_map(x, y, 100.0 * n + 50.0))
+    centre, west, east = np.array(values).T
+    assert middle[0] <= centre.std() / centre.mean() <= middle[1]
+    assert tilt[0] <= (west / east).std() <= tilt[1]
+
+
 def test_a_window_before_a_rehang_still_belongs_to_the_device_that_hung_then():
     bench = steady()
     t = at_point(bench, 600.0, 600.0)
