@@ -219,6 +219,6 @@ def files(runs: Sequence[Run]) -> list[FileLine]:
 
 
 def _is_derived(path: Path, name: str) -> bool:
-    return name in (SUMMARY, REPORT) or (
-        "/" not in name and path.suffix in (".png", ".svg", ".html")
-    )
+    if name in (SUMMARY, REPORT) or name.startswith("figures/"):
+        return True
+    return "/" not in name and path.suffix in (".png", ".svg", ".html")
