@@ -79,7 +79,8 @@ def test_plane_efficacy_is_delivered_flux_over_wall_power():
 
 
 def test_ambient_light_is_measured_lamp_on_or_off_and_is_not_in_the_truth():
-    dark = VirtualBench.from_scenario(content(**(STEADY | {"ambient_umol_m2_s": 2.0})))
+    dark = steady(ambient_umol_m2_s=2.0)
+    dark.switch_lamp(False, 0.0)
     dark.gantry.home(0.0)
     said = dark.measured_ppfd("light_sensor", 30.0, 31.0)
     assert said == pytest.approx(2.0, rel=0.15)
