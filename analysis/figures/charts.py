@@ -1,4 +1,4 @@
-"""Profiles across the plane, and charts against time: warm-up, wall power, drift."""
+"""Charts against time: warm-up, wall power, drift."""
 
 from __future__ import annotations
 
@@ -10,17 +10,13 @@ from attrs import frozen
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.digits import PPFD_UNIT, duration, fixed, percent, significant
-from analysis.figures.cells import lines_mm
-from analysis.figures.plane import Setting
+from analysis.digits import duration, fixed, percent, significant
 from analysis.figures.style import (
     ACCENT,
     INK,
     MUTED,
     PALE,
     PAPER,
-    RULE,
-    Scale,
     box,
     house_style,
     new_figure,
@@ -28,8 +24,6 @@ from analysis.figures.style import (
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-    from analysis.results import MapSummary
 
 Floats = NDArray[np.floating[Any]]
 _WIDE_IN: Final = 7.2
@@ -53,79 +47,13 @@ class Series:
 
 @frozen(kw_only=True)
 class Phase:
-    """A named stretch of the run. [s]"""
+    """A named stretch of the run [s]; `short` is written where `name` finds no room."""
 
     name: str
+    short: str = ""
     begun_s: float
     ended_s: float
     is_map: bool = False
-
-
-def _centre_line(matrix: Floats) -> tuple[Floats, bool]:
-    """Return the middle row, or the mean of the two middle rows and False."""
-    rows = len(matrix)
-    if rows % 2:
-        return matrix[rows // 2], True
-    return (matrix[rows // 2 - 1] + matrix[rows // 2]) / 2, False
-
-
-def profiles(map_: MapSummary, scale: Scale, setting: Setting) -> Figure:
-    """Draw the light along x and along y through the centre, within its least and greatest.
-
-    Parameters
-    ----------
-    map_ : MapSummary
-        On a grid with rows and columns; with an even count the two middle lines are averaged,
-        and the axis says so.
-    scale : Scale
-        Gives the top of the axis, the same for every map shown beside this one.
-    setting : Setting
-        Its target is drawn across.
-    """
-    grid = map_.grid
-    matrix = grid.to_matrix(map_.ppfd)
-    x, y = lines_mm(grid)
-    height = 4.45
-    with house_style():
-        figure = new_figure(4.3, height)
-        for place, along, extent, name, across, lines in (
-            (0, x, grid.width_mm, "x", "row", matrix),
-            (1, y, grid.depth_mm, "y", "column", matrix.T),
-        ):
-            axes = box(figure, 0.62, 2.68 - 2.22 * place, 3.5, 1.5)
-            centre, is_read = _centre_line(lines)
-            low, high = _envelope(lines)
-            axes.fill_between(along, low, high, color=RULE, linewidth=0, zorder=1)
-            axes.plot(along, centre, color=ACCENT, linewidth=1.6, marker="o", markersize=3.2,
-                      zorder=3)  # fmt: skip
-            if setting.target_ppfd_umol_m2_s is not None:
-                axes.axhline(
-                    setting.target_ppfd_umol_m2_s, color=INK, linewidth=0.8, zorder=2,
-                    linestyle=(0, (3.2, 1.6)),
-                )  # fmt: skip
-            axes.set(xlim=(0, extent), ylim=(0, scale.top_umol_m2_s), xlabel=f"{name} (mm)")
-            axes.set_ylabel(f"PPFD ({PPFD_UNIT})")
-            axes.yaxis.set_label_coords(-0.5 / 3.5, 0.5)
-            axes.yaxis.set_major_locator(MaxNLocator(5))
-            axes.grid(axis="y")
-            axes.set_axisbelow(True)
-            middle = f"centre {across}" if is_read else f"mean of the two middle {across}s"
-            axes.text(
-                0.0, 1.05, f"along {name}: {middle}", transform=axes.transAxes, fontsize=8,
-                color=ACCENT, weight="bold",
-            )  # fmt: skip
-            axes.text(
-                1.0, 1.05, f"grey: all {across}s", color=MUTED, transform=axes.transAxes,
-                fontsize=7, ha="right",
-            )  # fmt: skip
-    return figure
-
-
-def _envelope(lines: Floats) -> tuple[Floats, Floats]:
-    read = np.isfinite(lines).any(axis=0)
-    low = np.where(read, np.where(np.isfinite(lines), lines, np.inf).min(axis=0), np.nan)
-    high = np.where(read, np.where(np.isfinite(lines), lines, -np.inf).max(axis=0), np.nan)
-    return low, high
 
 
 def _binned(series: Series, begin_s: float, end_s: float) -> tuple[Floats, Floats, Floats, Floats]:
@@ -342,60 +270,64 @@ def _near_limits(power: Series, phases: Sequence[Phase], unit_w: float) -> tuple
 
 
 def _name_phases(axes: Any, phases: Sequence[Phase], span_min: float, *, named: bool) -> None:
-    for number, phase in enumerate(phases):
+    for phase in phases:
         begin, end = phase.begun_s / 60, phase.ended_s / 60
-        if number % 2:
+        if phase.is_map:
             axes.axvspan(begin, end, color=PALE, linewidth=0, zorder=0)
         room_in = (end - begin) / span_min * (_WIDE_IN - 0.8)
-        if (
-            named and len(phase.name) * 0.062 < room_in
-        ):  # a name that does not fit is left to the caption
+        fits = [name for name in (phase.name, phase.short) if len(name) * 0.062 < room_in]
+        if named and fits:
             axes.text(
-                (begin + end) / 2, 1.03, phase.name, transform=axes.get_xaxis_transform(),
+                (begin + end) / 2, 1.03, fits[0], transform=axes.get_xaxis_transform(),
                 ha="center", va="bottom", fontsize=7, color=MUTED,
             )  # fmt: skip
 
 
 def drift(tracks: Sequence[tuple[str, Series]], *, limit: float | None, title: str) -> Figure:
-    """Draw what the reference point read in the course of each map, against its own mean.
+    """Draw what the reference read in the course of each map, against its own mean.
 
     Parameters
     ----------
     tracks : sequence of (name, Series)
-        One for each map.
+        One panel for each map.
     limit : float or None
-        Drift beyond which a map is not accepted. [fraction]
+        Drift beyond which a map is not accepted, drawn as a band of that width. [fraction]
     title : str
     """
-    height = 2.0
+    height, left, gap = 2.0, 0.62, 0.2
+    width = (_WIDE_IN - left - 0.18 - gap * (len(tracks) - 1)) / len(tracks)
+    changes = [100 * (series.values / series.values.mean() - 1) for _, series in tracks]
+    worst = max(0.2, *(float(np.abs(change).max()) for change in changes))
+    reach = 1.25 * worst
+    if limit is not None and 50 * limit < 4 * worst:
+        reach = max(reach, 62 * limit)
     with house_style():
         figure = new_figure(_WIDE_IN, height)
-        axes = box(figure, 0.62, 0.45, _WIDE_IN - 0.8, 1.05)
-        worst = 0.2
-        for number, (name, series) in enumerate(tracks):
-            change = 100 * (series.values / series.values.mean() - 1)
-            worst = max(worst, float(np.abs(change).max()))
-            minutes = series.elapsed_s / 60
-            axes.plot(minutes, change, color=ACCENT if number % 2 == 0 else INK, linewidth=1.2,
-                      marker="o" if number % 2 == 0 else "s", markersize=3)  # fmt: skip
-            axes.text(
-                float(minutes.mean()), 1.03, name, transform=axes.get_xaxis_transform(),
-                ha="center", va="bottom", fontsize=7.5, color=MUTED,
-            )  # fmt: skip
-        axes.axhline(0, color=MUTED, linewidth=0.7)
-        reach = 1.25 * worst
-        if limit is not None and 50 * limit < 4 * worst:
-            reach = max(reach, 62 * limit)
-            for side in (-50 * limit, 50 * limit):
-                axes.axhline(side, color=INK, linewidth=0.8, linestyle=(0, (3.2, 1.6)))
-        axes.set(ylim=(-reach, reach), xlabel="minutes since the run began", ylabel="% of its mean")
-        axes.grid(axis="y")
-        axes.set_axisbelow(True)
-        figure.text(0.62 / _WIDE_IN, 1 - 0.1 / height, title, fontsize=9.5, weight="bold", va="top")
+        for number, ((name, series), change) in enumerate(zip(tracks, changes, strict=True)):
+            axes = box(figure, left + number * (width + gap), 0.45, width, 1.02)
+            minutes = (series.elapsed_s - series.elapsed_s[0]) / 60
+            axes.axhline(0, color=MUTED, linewidth=0.7)
+            if limit is not None:
+                for side in (-50 * limit, 50 * limit):
+                    axes.axhline(side, color=INK, linewidth=0.8, linestyle=(0, (3.2, 1.6)))
+            axes.plot(minutes, change, color=ACCENT, linewidth=1.1, marker="o",
+                      markersize=3 if len(minutes) < 30 else 1.6)  # fmt: skip
+            axes.set(ylim=(-reach, reach), xlabel="minutes into the map")
+            axes.xaxis.set_major_locator(MaxNLocator(5, integer=True))
+            axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
+            axes.grid(axis="y")
+            axes.set_axisbelow(True)
+            axes.text(0, 1.05, name, transform=axes.transAxes, fontsize=7.5, color=MUTED)
+            if number:
+                axes.tick_params(labelleft=False)
+            else:
+                axes.set_ylabel("% of its mean")
+                axes.yaxis.set_label_coords(-0.46 / width, 0.5)
+        figure.text(left / _WIDE_IN, 1 - 0.1 / height, title, fontsize=9.5, weight="bold", va="top")
         if limit is not None:
             figure.text(
                 1 - 0.18 / _WIDE_IN, 1 - 0.12 / height,
-                f"accepted up to a span of {significant(100 * limit, 2)} %", va="top", ha="right",
-                fontsize=7.5, color=MUTED,
+                f"dashed: {significant(100 * limit, 2)} % wide; a map that spans more is not "
+                "accepted", va="top", ha="right", fontsize=7.5, color=MUTED,
             )  # fmt: skip
     return figure

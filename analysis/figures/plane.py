@@ -105,7 +105,8 @@ def draw_plane(
 
     labels = [significant(value) if ok else "" for value, ok in zip(values, read, strict=True)]
     mm_per_pt = mm_per_in / _PT_PER_IN
-    places = numbers(grid, labels, mm_per_pt)
+    # The scale's own top is as long as any number on it: maps on one scale get one size.
+    places = numbers(grid, [*labels, significant(scale.top_umol_m2_s)], mm_per_pt)
     plates = _plates(axes, scale, values, labels, places, mm_per_pt)
     if grid.shape == "round":
         plates.set_clip_path(clip)

@@ -113,6 +113,7 @@ def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: st
         headline=verdicts[0],
         verdicts=verdicts[1:],
         parts=parts,
+        rules=sentences.rule_sentences(summaries),
         how_to_read=pictures.how_to_read(scale),
         sheet=pictures.sheet_picture(summaries, scale),
         key_headings=tables.KEY_HEADINGS,

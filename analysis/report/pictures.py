@@ -11,6 +11,7 @@ from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, percent, significan
 from analysis.figures import charts
 from analysis.figures.plan_view import plan_view
 from analysis.figures.plane import Setting
+from analysis.figures.profiles import profiles
 from analysis.figures.sheets import Panel, comparison_sheet
 from analysis.figures.style import Scale, to_svg
 from analysis.report import sentences
@@ -77,7 +78,7 @@ def profile_picture(
     """Draw the profiles of one map, or nothing where its points form no rows and columns."""
     if map_.grid.layout == "explicit" or not np.isfinite(map_.ppfd).any():
         return None
-    figure = charts.profiles(map_, scale, Setting.from_plan(run.plan))
+    figure = profiles(map_, scale, Setting.from_plan(run.plan))
     title = sentences.map_title(run, map_)
     alt = f"Profiles of {title} through the centre along x and y, within least and greatest"
     return Picture(
@@ -199,10 +200,10 @@ def warm_up_picture(run: RunSummary, warm: WarmUp, *, name: str) -> Picture | No
 
 
 def _warm_up_title(run: RunSummary, warm: WarmUp) -> str:
-    title = f"Warm-up, {sentences.device(run)}"
-    if len(run.warm_ups) > 1:
-        title += f", lighting {1 + next(at for at, one in enumerate(run.warm_ups) if one is warm)}"
-    return title
+    if len(run.warm_ups) == 1:
+        return f"Warm-up, {sentences.device(run)}"
+    number = 1 + next(at for at, one in enumerate(run.warm_ups) if one is warm)
+    return f"Warm-up {number} of {len(run.warm_ups)}, {sentences.device(run)}"
 
 
 def _block_means(series: charts.Series, on_since_s: float, block_s: float) -> charts.Series:
@@ -234,7 +235,8 @@ def _phases(run: RunSummary) -> list[charts.Phase]:
         if map_.begun_s is not None and map_.ended_s is not None:
             phases.append(
                 charts.Phase(
-                    name=f"map {sentences.at_height(map_)}", begun_s=map_.begun_s,
+                    name=f"map {sentences.at_height(map_)}",
+                    short=sentences.height(map_), begun_s=map_.begun_s,
                     ended_s=map_.ended_s, is_map=True,
                 )
             )  # fmt: skip
@@ -265,7 +267,10 @@ def power_picture(run: RunSummary, *, name: str) -> Picture | None:
             f": mean {significant(power.mean_w, 4)} W, span {percent(power.span, 2)}, "
             f"{len(dips)} dips"
         )
-    caption = "Line: mean; grey: least to greatest of the readings behind each step of the line."
+    caption = (
+        "Line: mean; grey: least to greatest of the readings behind each step of the line; "
+        "shaded: while a map was read."
+    )
     return Picture(to_svg(figure, name=name, alt=told), caption)
 
 
@@ -275,7 +280,7 @@ def drift_picture(run: RunSummary, *, name: str) -> Picture | None:
     for map_ in run.maps:
         series = charts.Series.of(map_.drift.elapsed_s, map_.drift.values)
         if map_.drift.source != "none" and len(series.values) >= 2:
-            tracks.append((sentences.at_height(map_), series))
+            tracks.append((f"{sentences.height(map_)}, {len(series.values)} visits", series))
     if not tracks:
         return None
     source = next(map_.drift.source for map_ in run.maps if map_.drift.source != "none")

@@ -48,9 +48,9 @@ def device(run: RunSummary) -> str:
 
 
 def map_title(run: RunSummary, map_: MapSummary) -> str:
-    """Name one map: device, mounting height, and the installation where there are several."""
+    """Name one map: device and mounting height; the installation where these do not tell."""
     title = f"{device(run)}, {height(map_)}"
-    if len({other.installation for other in run.maps}) > 1:
+    if sum(other.mounting_height_mm == map_.mounting_height_mm for other in run.maps) > 1:
         title += f", installation {map_.installation}"
     return title
 
@@ -130,30 +130,37 @@ def caveats(run: RunSummary) -> list[str]:
     return found
 
 
+def rule_sentences(runs: Sequence[RunSummary]) -> list[str]:
+    """State each stabilisation rule that was used, with its source and how sure that is."""
+    rules = [warm.rule for run in runs for warm in run.warm_ups]
+    said = [
+        f"Stable means, by rule {rule.name}: for light and for wall power, span and slope of the "
+        f"means over {duration(rule.block_s)} keep within {percent(rule.limit)} over "
+        f"{duration(rule.window_s)}, the lamp having been on for at least "
+        f"{duration(rule.minimum_on_s)}. Source: {rule.source} ({rule.status})."
+        for rule in rules
+    ]
+    return list(dict.fromkeys(said))
+
+
 def warm_up_sentence(warm: WarmUp) -> str:
-    """Say when the lamp was stable and by which rule."""
-    rule = warm.rule
-    by = (
-        f"Rule {rule.name}: block means of {duration(rule.block_s)}, span and slope within "
-        f"{percent(rule.limit)} over {duration(rule.window_s)}, at least "
-        f"{duration(rule.minimum_on_s)} on; {rule.source} ({rule.status})."
-    )
-    verdict_ = warm.verdict
-    if verdict_ is None:
-        return f"Time to stable: not stated, light and wall power were not both read. {by}"
-    if verdict_.both_s is None:
+    """Say when the lamp was stable."""
+    found = warm.verdict
+    if found is None:
+        return "Time to stable: not stated, light and wall power were not both read."
+    if found.both_s is None:
         reasons = [
             f"{name}: {judgement.reason}"
-            for name, judgement in (("light", verdict_.light), ("wall power", verdict_.power))
+            for name, judgement in (("light", found.light), ("wall power", found.power))
             if judgement.reason
         ]
         why = f" ({'; '.join(reasons)})" if reasons else ""
-        return f"Not stable within what was recorded{why}. {by}"
+        return f"Not stable within what was recorded{why}."
+    left = percent(min(found.light.margin, found.power.margin), 0)
     return (
-        f"Light was stable after {duration(verdict_.light_s)}, wall power after "
-        f"{duration(verdict_.power_s)}, both together after {duration(verdict_.both_s)}; "
-        f"{percent(min(verdict_.light.margin, verdict_.power.margin), 0)} of the limit was then "
-        f"left. {by}"
+        f"Light was stable after {duration(found.light_s)}, wall power after "
+        f"{duration(found.power_s)}, both together after {duration(found.both_s)}, with {left} of "
+        "the limit to spare."
     )
 
 

@@ -3,13 +3,6 @@ import pytest
 
 from analysis.figures import charts
 from analysis.figures.charts import Phase, Series, WarmUpLine
-from analysis.figures.plane import Setting
-from analysis.figures.style import Scale
-from analysis.run_folder import load
-from analysis.summary import summarise
-from tests import synthetic_run
-
-SETTING = Setting(walls="none", target_ppfd_umol_m2_s=300.0)
 
 
 def test_missing_values_are_left_out_of_a_series():
@@ -78,44 +71,16 @@ def test_no_moment_is_drawn_where_there_was_none():
     assert not any("stable" in text.get_text() for axes in figure.axes for text in axes.texts)
 
 
-def profile_lines(folder, rows, columns):
-    plan = synthetic_run.plan(grid={"rows": rows, "columns": columns})
-    run = summarise(
-        load(synthetic_run.write_run(folder, plan=plan, field=synthetic_run.lambertian))
-    )
-    map_ = run.maps[0]
-    figure = charts.profiles(map_, Scale(2000.0), SETTING)
-    return map_, figure
-
-
-def test_profiles_run_through_the_centre_within_least_and_greatest(tmp_path):
-    map_, figure = profile_lines(tmp_path / "run", 5, 5)
-    matrix = map_.grid.to_matrix(map_.ppfd)
-    along_x, along_y = figure.axes
-    assert along_x.lines[0].get_ydata() == pytest.approx(matrix[2, :])
-    assert along_y.lines[0].get_ydata() == pytest.approx(matrix[:, 2])
-    envelope = along_x.collections[0].get_paths()[0].vertices[:, 1]
-    assert envelope.min() == pytest.approx(matrix.min())
-    assert envelope.max() == pytest.approx(matrix.max())
-
-
-def test_profiles_of_an_even_grid_say_that_two_lines_were_averaged(tmp_path):
-    map_, figure = profile_lines(tmp_path / "run", 4, 4)
-    matrix = map_.grid.to_matrix(map_.ppfd)
-    axes = figure.axes[0]
-    assert axes.lines[0].get_ydata() == pytest.approx((matrix[1] + matrix[2]) / 2)
-    assert any("mean of the two middle rows" in text.get_text() for text in axes.texts)
-
-
-def test_all_profiles_share_the_axis_of_the_scale(tmp_path):
-    _, figure = profile_lines(tmp_path / "run", 3, 3)
-    assert {axes.get_ylim() for axes in figure.axes} == {(0.0, 2000.0)}
-
-
 def test_drift_is_drawn_against_the_mean_of_each_map():
-    tracks = [("at 400 mm", Series.of([0.0, 60.0, 120.0], [99.0, 100.0, 101.0]))]
-    axes = charts.drift(tracks, limit=0.03, title="Reference point").axes[0]
-    assert axes.lines[0].get_ydata() == pytest.approx([-1.0, 0.0, 1.0])
+    tracks = [
+        ("400 mm", Series.of([6000.0, 6060.0, 6120.0], [99.0, 100.0, 101.0])),
+        ("500 mm", Series.of([9000.0, 9060.0], [50.0, 50.0])),
+    ]
+    axes, other = charts.drift(tracks, limit=0.03, title="Reference point").axes
+    (line,) = [one for one in axes.lines if one.get_marker() == "o"]
+    assert line.get_xdata() == pytest.approx([0.0, 1.0, 2.0])
+    assert axes.get_ylim() == other.get_ylim()
+    assert line.get_ydata() == pytest.approx([-1.0, 0.0, 1.0])
     dashed = sorted(
         float(line.get_ydata()[0]) for line in axes.lines if line.get_linestyle() == "--"
     )

@@ -73,10 +73,10 @@ def test_routine_prompts_are_counted_not_listed(run):
 
 
 def test_a_moment_of_stability_is_told_with_its_rule(run):
-    sentence = sentences.warm_up_sentence(run.warm_ups[0])
-    assert "both together after" in sentence
-    assert "Rule bench" in sentence
-    assert "common practice, no source" in sentence
+    assert "both together after" in sentences.warm_up_sentence(run.warm_ups[0])
+    (rule,) = sentences.rule_sentences([run, run])
+    assert "by rule bench" in rule
+    assert "common practice, no source" in rule
 
 
 def test_a_lamp_that_never_settled_is_said_with_the_reason(tmp_path):
