@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analysis.drift import Drift, correct, reference_weights, repeatability
 from analysis.efficacy import daily_light_integral, delivered_flux, plane_efficacy
 from analysis.grid import Grid
+from analysis.hot_spots import find_spots
 from analysis.map_remarks import (
     Limits,
     missing_sentence,
@@ -128,6 +129,9 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     even = _uniformity(ppfd, weights, limits, is_complete, remarks)
     remark_on_limits(limits, ppfd, even, synchronous or from_means, mean_power, remarks)
 
+    repeats = _repeatability(grid, read, sets, drift)
+    spots = find_spots(grid, ppfd, repeatability=_point_noise(repeats, sets.where(pick), ppfd[has]))
+
     begun_s = float(sets.start_s[pick].min()) if len(pick) else None
     ended_s = float(sets.end_s[pick].max()) if len(pick) else None
     return MapSummary(
@@ -160,9 +164,11 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         wall_power=_power_of(read.power, begun_s, ended_s),
         uniformity=even,
         drift=drift,
-        reference_repeatability=_repeatability(grid, read, sets, drift),
+        reference_repeatability=repeats,
         dli_12h=daily_light_integral(mean, 12) if is_complete and mean is not None else None,
         dli_18h=daily_light_integral(mean, 18) if is_complete and mean is not None else None,
+        spots=spots.spots,
+        spot_remarks=spots.remarks,
         remarks=tuple(remarks),
     )
 
@@ -266,6 +272,16 @@ def _repeatability(grid: Grid, read: MapReadings, sets: Sets, drift: Drift) -> f
         return None
     lamp = reference_weights(visits.middle_s, drift.elapsed_s) @ drift.values
     return repeatability(visits.middle_s, values / lamp, visits.segment)
+
+
+def _point_noise(repeats: float | None, used: Sets, ppfd: Floats) -> float:
+    """Standard deviation of one point: as the reference repeats, or as its samples scatter."""
+    if repeats is not None:
+        return repeats
+    known = np.isfinite(used.sd) & (ppfd > 0)
+    if not known.any():
+        return 0.0
+    return math.sqrt(float((used.sd[known] ** 2 / used.count[known] / ppfd[known] ** 2).mean()))
 
 
 def _mean_power(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.drift import Drift
 from analysis.grid import Grid
+from analysis.hot_spots import Spot
 from analysis.stabilisation import Rule, TimeToStable
 from analysis.uniformity import Uniformity
 from analysis.wall_power import WallPower
@@ -158,7 +159,9 @@ class MapSummary:
         Daily light integral of the mean for 12 and 18 h of light; None unless complete.
         [mol m⁻² d⁻¹]
     spots : tuple of analysis.hot_spots.Spot
-        Hot and cold spots.
+        Hot and cold spots, the strongest first.
+    spot_remarks : tuple of str
+        What the search for spots could miss or did not judge.
     corner_deficit, edge_deficit : float or None
         How far corners and edges lie below the mean. [fraction]
     remarks : tuple of str
@@ -197,7 +200,8 @@ class MapSummary:
     reference_repeatability: float | None
     dli_12h: float | None
     dli_18h: float | None
-    spots: tuple[Any, ...] = ()
+    spots: tuple[Spot, ...] = ()
+    spot_remarks: tuple[str, ...] = ()
     corner_deficit: float | None = None
     edge_deficit: float | None = None
     remarks: tuple[str, ...] = ()

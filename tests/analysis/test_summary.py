@@ -119,6 +119,26 @@ def test_noise_is_found_again_in_the_spreads(tmp_path, monitor_ppfd):
     assert found == pytest.approx(visit, rel=0.25)
 
 
+def test_a_hot_cell_is_found_and_listed(tmp_path):
+    summary = summary_of(
+        tmp_path,
+        field=lambda x, y, h: np.where(np.hypot(x - 333, y - 867) < 30, 600.0, 500.0),
+        noise=0.001,
+        sections={"grid": {"rows": 9, "columns": 9}},
+    )
+    one = summary.maps[0]
+    # Cells of 133 mm: x 333 mm is column 3, y 867 mm is row 7, counted from 1.
+    assert [(spot.row, spot.column, spot.kind) for spot in one.spots] == [(6, 2, "hot")]
+    assert one.spots[0].excess == pytest.approx(0.2, abs=0.02)
+    assert any("missed" in remark for remark in one.spot_remarks)
+
+
+def test_a_map_too_small_for_spots_says_so(tmp_path):
+    one = summary_of(tmp_path).maps[0]
+    assert one.spots == ()
+    assert "not stated" in one.spot_remarks[0]
+
+
 # -- drift ------------------------------------------------------------------------------------
 
 
