@@ -327,7 +327,8 @@ def drift(tracks: Sequence[tuple[str, Series]], *, limit: float | None, title: s
         if limit is not None:
             figure.text(
                 1 - 0.18 / _WIDE_IN, 1 - 0.12 / height,
-                f"dashed: {significant(100 * limit, 2)} % wide; a map that spans more is not "
-                "accepted", va="top", ha="right", fontsize=7.5, color=MUTED,
+                f"not accepted beyond a span of {significant(100 * limit, 2)} %"
+                + (" (dashed)" if 50 * limit < reach else ""),
+                va="top", ha="right", fontsize=7.5, color=MUTED,
             )  # fmt: skip
     return figure

@@ -128,8 +128,12 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
                 EFFICACY_UNIT,
                 _of("plane_efficacy_from_means"),
             ),
-            ("second less first", "%", _of("efficacy_disagreement", _percent(2))),
-            ("  which noise explains up to", "%", _of("efficacy_disagreement_limit", _percent(2))),
+            ("difference of the two", "%", _of("efficacy_disagreement", _percent(2))),
+            (
+                "difference that noise explains",
+                "%",
+                _of("efficacy_disagreement_limit", _percent(2)),
+            ),
             ("mean wall power", "W", _of("mean_wall_power_w", _power)),
         ),
     ),
@@ -195,10 +199,7 @@ def metrics(runs: Sequence[RunSummary]) -> list[Group]:
     maps = [map_ for _, map_ in columns(runs)]
     groups = []
     for name, lines in _METRICS:
-        rows = [
-            Row(label.strip(), unit, tuple(get(map_) for map_ in maps))
-            for label, unit, get in lines
-        ]
+        rows = [Row(label, unit, tuple(get(map_) for map_ in maps)) for label, unit, get in lines]
         stated = tuple(row for row in rows if not all(entry.is_missing for entry in row.entries))
         groups.append(Group(name, stated))
     return [group for group in groups if group.rows]
@@ -214,7 +215,7 @@ def unstated(runs: Sequence[RunSummary]) -> list[str]:
         run.plan.get("limits", {}).get("target_ppfd_umol_m2_s") is not None for run in runs
     )
     return [
-        label.strip()
+        label
         for _, lines in _METRICS
         for label, _, get in lines
         if maps
