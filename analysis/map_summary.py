@@ -14,6 +14,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from analysis.deficits import deficits
 from analysis.drift import Drift, correct, reference_weights, repeatability
 from analysis.efficacy import daily_light_integral, delivered_flux, plane_efficacy
 from analysis.grid import Grid
@@ -129,6 +130,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     even = _uniformity(ppfd, weights, limits, is_complete, remarks)
     remark_on_limits(limits, ppfd, even, synchronous or from_means, mean_power, remarks)
 
+    rim = deficits(grid, ppfd)
     repeats = _repeatability(grid, read, sets, drift)
     spots = find_spots(grid, ppfd, repeatability=_point_noise(repeats, sets.where(pick), ppfd[has]))
 
@@ -169,6 +171,8 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         dli_18h=daily_light_integral(mean, 18) if is_complete and mean is not None else None,
         spots=spots.spots,
         spot_remarks=spots.remarks,
+        corner_deficit=rim.corner_below_mean,
+        edge_deficit=rim.edge_below_mean,
         remarks=tuple(remarks),
     )
 

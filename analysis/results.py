@@ -163,7 +163,7 @@ class MapSummary:
     spot_remarks : tuple of str
         What the search for spots could miss or did not judge.
     corner_deficit, edge_deficit : float or None
-        How far corners and edges lie below the mean. [fraction]
+        How far corners and edges lie below the mean; None where it is not stated. [fraction]
     remarks : tuple of str
         What is missing or passed a limit, in plain sentences.
     """

@@ -133,6 +133,14 @@ def test_a_hot_cell_is_found_and_listed(tmp_path):
     assert any("missed" in remark for remark in one.spot_remarks)
 
 
+def test_corners_and_edges_are_held_against_the_mean(tmp_path):
+    corners = lambda x, y, h: np.where((abs(x - 600) > 400) & (abs(y - 600) > 400), 340.0, 500.0)  # noqa: E731
+    one = summary_of(tmp_path, field=corners).maps[0]
+    # Four of sixteen cells at 340, the rest at 500: mean 460.
+    assert one.corner_deficit == pytest.approx(1 - 340 / 460)
+    assert one.edge_deficit == pytest.approx(1 - 500 / 460)
+
+
 def test_a_map_too_small_for_spots_says_so(tmp_path):
     one = summary_of(tmp_path).maps[0]
     assert one.spots == ()
