@@ -1,11 +1,13 @@
-"""The line fit and Student's t against certified and tabulated values."""
+"""Line fit, Student's t and the robust scale against certified and tabulated values."""
 
 from pathlib import Path
 
 import numpy as np
 import pytest
 import scipy
+from scipy import stats
 
+from analysis.background import MAD_TO_SIGMA
 from analysis.line_fit import fit_line, student_t
 
 NORRIS = Path(scipy.__file__).parent / "stats/tests/data/nist_linregress/Norris.dat"
@@ -34,3 +36,14 @@ def test_t_factor_for_95_per_cent_matches_the_table(degrees_of_freedom, table):
     # Table G.2 of JCGM 100:2008 and any t table; computed with scipy.stats.t, which is another
     # code path than the one used here.
     assert student_t(0.975, degrees_of_freedom) == pytest.approx(table, abs=1e-4)
+
+
+def test_median_absolute_deviation_is_scaled_to_a_standard_deviation():
+    # 1/Φ⁻¹(0.75) = 1.482602218506, computed with scipy.stats.norm; the scaled deviation agrees
+    # with the one of scipy.stats.
+    assert pytest.approx(1 / stats.norm.ppf(0.75), abs=1e-9) == MAD_TO_SIGMA
+    values = np.array([1.0, 2.0, 4.0, 7.0, 11.0, 30.0])
+    plain = np.median(np.abs(values - np.median(values)))
+    assert plain * MAD_TO_SIGMA == pytest.approx(
+        stats.median_abs_deviation(values, scale="normal"), rel=1e-9
+    )
