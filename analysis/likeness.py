@@ -8,7 +8,7 @@ that name.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, Final
 
 from attrs import frozen
@@ -22,6 +22,10 @@ LINE_VOLTAGE_APART: Final = 0.02
 """Of the mean of both; common practice, no source. [fraction]"""
 AMBIENT_APART_K: Final = 5.0
 """Common practice, no source; checked only if both runs logged a temperature. [K]"""
+
+
+class NotAFactError(ValueError):
+    """A mismatch was to be accepted by a name that is none."""
 
 
 @frozen(kw_only=True)
@@ -40,34 +44,51 @@ class Mismatch:
     sentence: str
 
 
-def mismatches(a: RunSummary, b: RunSummary) -> tuple[Mismatch, ...]:
+def mismatches(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> tuple[Mismatch, ...]:
     """List every fact in which two runs are not alike, or in which a run is silent.
 
     Parameters
     ----------
     a, b : RunSummary
-        The runs; only plan, descriptor, grid of the maps and conditions are looked at.
+        The runs.
+    names : tuple of str
+        What they are called in the sentences, see `names_of`.
 
     Returns
     -------
     tuple of Mismatch
         In the order of `FACTS`; empty for a fair comparison.
     """
-    names = run_names(a, b)
     found = [_identical(fact, read, a, b, names) for fact, read in _IDENTICAL.items()]
     found += [_grids(a, b), _lamp_hours(a, b, names), _line_voltage(a, b, names), _ambient(a, b)]
     return tuple(one for one in found if one is not None)
 
 
-def run_names(a: RunSummary, b: RunSummary) -> tuple[str, str]:
-    """Names that tell two runs apart: of the devices, with specimen or folder where equal."""
-    for first, second in (
-        (a.device, b.device),
-        (f"{a.device} ({a.specimen})", f"{b.device} ({b.specimen})"),
+def names_of(runs: Sequence[RunSummary]) -> tuple[str, ...]:
+    """Name runs by device, and by specimen or folder too where that is needed to part them."""
+    for names in (
+        tuple(run.device for run in runs),
+        tuple(f"{run.device} ({run.specimen})" for run in runs),
     ):
-        if a.device and b.device and first != second:
-            return first, second
-    return f"{a.device} ({a.run_name})", f"{b.device} ({b.run_name})"
+        if len(set(names)) == len(names) and all(run.device for run in runs):
+            return names
+    return tuple(f"{run.device or 'device not named'} ({run.run_name})" for run in runs)
+
+
+def check_facts(names: Collection[str]) -> None:
+    """Refuse to accept a mismatch in what is no fact.
+
+    Raises
+    ------
+    NotAFactError
+        A name that is not one of `FACTS`.
+    """
+    unknown = sorted(set(names) - set(FACTS))
+    if unknown:
+        raise NotAFactError(
+            f"cannot accept {', '.join(map(repr, unknown))}: no such fact. Give one of "
+            f"{', '.join(FACTS)}."
+        )
 
 
 def _from_plan(section: str, *keys: str) -> Callable[[RunSummary], str]:
