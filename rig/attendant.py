@@ -20,7 +20,7 @@ from drivers.contracts import Instrument, Position, Stage, TwoPhase
 from drivers.errors import DriverError
 from drivers.reading import Reading
 from rig import faults
-from rig.beside import Beside
+from rig.beside import Beside, is_due
 from rig.operator import Operator, Prompt
 from rig.recorder import Recorder
 from rig.rows import Place, failed_row, reading_row
@@ -31,6 +31,8 @@ Result = TypeVar("Result")
 ACKNOWLEDGE_AFTER_S = 0.8
 #: Wall power below this share of its level when stable means that the lamp went out.
 LAMP_OUT_SHARE = 0.5
+#: Wall power is never asked for more often than this. [s]
+CLOSEST_S = 0.1
 #: How many wall-power readings the loop itself remembers, for stabilisation; all are on disk.
 HISTORY = 20_000
 #: What each measuring instrument owes whenever it is asked.
@@ -88,6 +90,9 @@ class Attendant:
     stop : StopRequested
     power_interval_s : float
         Time between wall-power readings. [s]
+    power_averaging_s : float
+        Time over which the wattmeter averages. While light is read, wall power is read as often
+        as that, so that its windows cover the light's. [s]
     """
 
     def __init__(
@@ -99,12 +104,15 @@ class Attendant:
         stop: StopRequested,
         *,
         power_interval_s: float,
+        power_averaging_s: float = math.inf,
     ) -> None:
         self.clock = clock
         self.instruments = instruments
         self.operator = operator
         self._recorder = recorder
         self._stop = stop
+        self._power_interval_s = power_interval_s
+        self._close_interval_s = min(power_interval_s, max(power_averaging_s, CLOSEST_S))
         self._latest_w = math.nan
         self._latest_end_s = -math.inf
         self._stable_w = math.nan
@@ -220,6 +228,7 @@ class Attendant:
             PPFD as the sensor gave it, NaN where it says that it has none. [µmol m⁻² s⁻¹]
         """
         sensor, monitor = self.instruments.light_sensor, self._monitor
+        self._power.interval_s = self._close_interval_s
         self._power.ask_now()
         if monitor is not None:
             monitor.place, monitor.sample = evolve(place, role="monitor"), sample
@@ -230,6 +239,7 @@ class Attendant:
             self._power.ask_now()  # no wall power in this window yet
         if monitor is not None:
             self._carry_on(lambda: None if monitor.is_wanted else True, lambda: math.inf, ())
+        self._power.interval_s = self._power_interval_s
         return next(r.value for r in readings if r.quantity == "ppfd_umol_m2_s")
 
     def cancel_all(self) -> None:
@@ -299,7 +309,11 @@ class Attendant:
         while True:
             try:
                 start()
-                return self._carry_on(poll, lambda: instrument.wake_s, instrument.lines)
+                return self._carry_on(
+                    lambda: poll() if is_due(self.clock, instrument) else None,
+                    lambda: instrument.wake_s,
+                    instrument.lines,
+                )
             except DriverError as fault:
                 tries += 1
                 self._failed(name, fault, place, tries)

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from attrs import define, field
 
 from drivers.clock import Clock
-from drivers.contracts import Instrument
+from drivers.contracts import Instrument, TwoPhase
 from drivers.errors import DriverError
 from drivers.reading import Reading
 from rig import faults
@@ -20,6 +20,13 @@ from rig.rows import Place
 
 Take = Callable[[tuple[Reading, ...], Place, int | None], None]
 Complain = Callable[[DriverError, Place, int], None]
+
+
+def is_due(clock: Clock, instrument: TwoPhase) -> bool:
+    """Say whether polling an instrument can bring anything: its time has come, or a byte."""
+    return clock.elapsed_s() >= instrument.wake_s or any(
+        line.readable() for line in instrument.lines
+    )
 
 
 @define(kw_only=True)
@@ -82,6 +89,8 @@ class Beside:
                 self.instrument.start()
                 self.is_busy = True
                 self._plan_next()
+            if not is_due(self.clock, self.instrument):
+                return
             readings = self.instrument.poll()
         except DriverError as fault:
             self.is_busy = False

@@ -7,6 +7,7 @@ thinks. `TerminalOperator` asks on the terminal; the demo has its own (`rig/demo
 from __future__ import annotations
 
 import os
+import select
 import signal
 import sys
 from collections.abc import Callable
@@ -113,6 +114,8 @@ class TerminalOperator:
         return None
 
     def _take(self) -> None:
+        if not select.select([self._fd], [], [], 0)[0]:
+            return  # nothing typed: the bench is attended to meanwhile
         data = os.read(self._fd, 4096)
         if data:
             self._typed += data

@@ -71,6 +71,7 @@ def run(
         operator,
         stop,
         power_interval_s=plan.sampling.power_interval_s,
+        power_averaging_s=profile.power_meter.options.averaging_s,
     )
     with recorder:
         _attach_records(recorder, lab, plan, profile)

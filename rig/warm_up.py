@@ -18,6 +18,8 @@ from rig.progress import RunProgress, duration
 LIGHT_DUE_S = 180.0
 #: ... by more than this above the dark reading. [µmol m⁻² s⁻¹]
 LIGHT_DUE_UMOL_M2_S = 3.0
+#: While warming up, light is read this often, or four times in a block if that is shorter. [s]
+LIGHT_EVERY_S = 10.0
 #: A lamp counts as lit once it draws this share of its rated power.
 LIT_SHARE = 0.1
 
@@ -125,7 +127,7 @@ class WarmUp:
         self._progress.phase("Warm-up", rule.name)
         place = self._points.at_reference("warm-up")
         light: list[tuple[float, float]] = []
-        every_s = min(5.0, rule.block_s / 4.0)
+        every_s = min(LIGHT_EVERY_S, rule.block_s / 4.0)
         due_s = begun_s = self._clock.elapsed_s()
         next_block_s = begun_s + rule.block_s
         sample = 0

@@ -1,0 +1,68 @@
+"""A run that is killed loses nothing that was acknowledged, and the analysis says what is missing."""
+
+from __future__ import annotations
+
+import random
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from analysis import run_folder
+from analysis.summary import summarise
+
+ROOT = Path(__file__).parents[2]
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="runs are made on Linux")
+
+
+def killed_after(folder: Path, acknowledgements: int) -> dict[str, int]:
+    """Kill a run with SIGKILL after so many acknowledgements; return what was acknowledged."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "tests.crash.killed_run", str(folder)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stdout is not None
+    safe: dict[str, int] = {}
+    for count, line in enumerate(child.stdout):
+        size, name = line.rstrip("\n").split(" ", 1)
+        safe[name] = int(size)
+        if count == acknowledgements:
+            child.send_signal(signal.SIGKILL)
+            break
+    rest, complaints = child.communicate()
+    assert child.returncode == -signal.SIGKILL, complaints
+    for line in rest.splitlines():  # acknowledged between our decision and its death
+        size, _, name = line.partition(" ")
+        if name:
+            safe[name] = int(size)
+    return safe
+
+
+@pytest.mark.parametrize("kill", range(4))
+def test_a_killed_run_keeps_every_acknowledged_row_and_says_what_is_missing(tmp_path, kill):
+    # 6 acknowledgements make the folder; the map begins after about 900 of them.
+    chosen = random.Random(1000 + kill).randint(20, 1400)
+    safe = killed_after(tmp_path, chosen)
+    (folder,) = (tmp_path / "lab" / "runs").iterdir()
+    run = run_folder.load(folder)
+    for name in (run_folder.READINGS, run_folder.EVENTS):
+        data = (folder / name).read_bytes()
+        acknowledged = safe[str(folder / name)]
+        assert len(data) >= acknowledged
+        sound, damage, _ = run_folder.split_rows(data[:acknowledged], name)
+        assert damage == ()
+        assert sound == data[:acknowledged]
+    assert not any(damage.problem.startswith("CRC") for damage in run.damage)
+    summary = summarise(run)
+    assert not summary.is_complete
+    assert summary.remarks
+    for one in summary.maps:
+        assert one.n_expected == 25
+        if one.n_used < 25:
+            assert one.delivered_flux_umol_s is None
+            assert one.uniformity is None
