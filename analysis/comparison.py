@@ -243,7 +243,7 @@ def judge(
         )
     return Verdict(
         words=words,
-        sentence=f"{_as_installed(a, b)}, {said} {_place(name_a, a, name_b, b)}{tail}.",
+        sentence=f"{_as_installed(a, b)}, {said}{_place(name_a, a, name_b, b)}{tail}.",
         greater=greater,
         lesser=lesser,
         ratio=ratio,
@@ -259,9 +259,9 @@ def judge(
 
 def _place(name_a: str, a: Result, name_b: str, b: Result) -> str:
     if abs(a.mounting_height_mm - b.mounting_height_mm) <= SAME_HEIGHT_MM:
-        return f"at {a.mounting_height_mm:g} mm"
+        return f" at {a.mounting_height_mm:g} mm"
     return (
-        f"each at its best height ({name_a} at {a.mounting_height_mm:g} mm, "
+        f", each at its best height ({name_a} at {a.mounting_height_mm:g} mm, "
         f"{name_b} at {b.mounting_height_mm:g} mm)"
     )
 
