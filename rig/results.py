@@ -10,7 +10,9 @@ from rich.console import Console
 from rich.table import Table
 
 from analysis import run_folder
+from analysis.comparison import compare
 from analysis.lab_folder import slug
+from analysis.ranking import rank
 from analysis.report import write_map_png, write_report
 from analysis.report.pictures import shared_scale
 from analysis.summary import MapSummary, RunSummary, summarise
@@ -84,3 +86,19 @@ def _cells(one: MapSummary) -> list[str]:
         shown(one.mean_wall_power_w, 1),
         str(sum(spot.kind == "hot" for spot in one.spots)),
     ]
+
+
+def show_verdicts(summaries: Sequence[RunSummary], console: Console) -> None:
+    """Print how each further device compares with the first, or why it cannot be compared."""
+    if len(summaries) < 2:
+        return
+    for other in summaries[1:]:
+        found = compare(summaries[0], other)
+        for verdict in found.at_heights:
+            console.print(f"\n{verdict.sentence}", markup=False)
+        if found.refused:
+            reasons = "; ".join(mismatch.sentence for mismatch in found.refused)
+            console.print(f"\n{found.a} and {found.b} are not compared: {reasons}", markup=False)
+    ranking = rank(summaries)
+    for remark in ranking.remarks:
+        console.print(remark, markup=False)

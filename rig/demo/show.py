@@ -17,6 +17,7 @@ from rich.console import Console
 
 from analysis import lab_folder, run_folder
 from analysis.report import write_report
+from analysis.summary import summarise
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
 from rig.build import build
@@ -24,7 +25,7 @@ from rig.demo.person import NoStop, VirtualPerson
 from rig.plan import read_plan
 from rig.profile import read_profile
 from rig.progress import QuietProgress
-from rig.results import derive
+from rig.results import derive, draw_maps, show_results, show_verdicts
 from rig.run import run
 from rig.storage import OsStorage
 
@@ -71,8 +72,14 @@ def show(out: Path) -> int:
             folders.append(folder)
             console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
     runs = [run_folder.load(folder) for folder in folders]
+    summaries = [summarise(run) for run in runs]
     report = write_report(runs, out / "report.html", made_utc=MADE_UTC)
-    return _tell(runs, report, console)
+    draw_maps(summaries, out / "figures")
+    console.print()
+    show_results(summaries, console)
+    show_verdicts(summaries, console)
+    console.print(f"\nReport: {report}\nPictures: {out / 'figures'}", markup=False)
+    return 0
 
 
 def _write_inputs(out: Path) -> list[Path]:
