@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +18,7 @@ from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
 from analysis.report import facts, pictures, sentences, tables, words
+from analysis.report.standing import standing
 from analysis.results import MapSummary, RunSummary
 from analysis.run_folder import Run
 from analysis.summary import summarise
@@ -57,7 +58,9 @@ class _RunPart:
     remarks: list[str]
 
 
-def write_report(runs: Sequence[Run], out: Path, *, made_utc: str) -> Path:
+def write_report(
+    runs: Sequence[Run], out: Path, *, made_utc: str, accept: Collection[str] = ()
+) -> Path:
     """Write the report of these runs, each one column and one section of it.
 
     Parameters
@@ -69,6 +72,8 @@ def write_report(runs: Sequence[Run], out: Path, *, made_utc: str) -> Path:
     made_utc : str
         When the report is made, as it shall be printed. The only input that is not in the
         run folders, so that the same folders give the same bytes.
+    accept : collection of str
+        Mismatches between runs that are put up with, see `analysis.likeness.FACTS`.
 
     Returns
     -------
@@ -78,16 +83,23 @@ def write_report(runs: Sequence[Run], out: Path, *, made_utc: str) -> Path:
     Raises
     ------
     ValueError
-        No run was given.
+        No run was given; `NotAFactError`: `accept` holds a name that is no fact.
     OSError
         The file could not be written.
     """
     summaries = [summarise(run) for run in runs]
-    Path(out).write_text(render(runs, summaries, made_utc=made_utc), encoding="utf-8", newline="\n")
+    html = render(runs, summaries, made_utc=made_utc, accept=accept)
+    Path(out).write_text(html, encoding="utf-8", newline="\n")
     return Path(out)
 
 
-def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: str) -> str:
+def render(
+    runs: Sequence[Run],
+    summaries: Sequence[RunSummary],
+    *,
+    made_utc: str,
+    accept: Collection[str] = (),
+) -> str:
     """Return the report as HTML; `summaries` are those of `runs`, in the same order."""
     if not runs:
         raise ValueError("a report needs at least one run")
@@ -107,11 +119,17 @@ def render(runs: Sequence[Run], summaries: Sequence[RunSummary], *, made_utc: st
     )
     environment.filters["svg"] = Markup
     verdicts = [sentences.verdict(summary) for summary in summaries]
+    together = standing(summaries, accept=accept)
+    if together is not None:
+        # Each device's own figures stand right below, in the table of key numbers.
+        own = [] if together.tables else verdicts
+        verdicts = [together.headline, *together.sentences, *own]
     return environment.get_template("report.html").render(
         title=_title(summaries),
         style=Markup((_HERE / "report.css").read_text(encoding="utf-8")),
         headline=verdicts[0],
         verdicts=verdicts[1:],
+        standing=together,
         parts=parts,
         rules=sentences.rule_sentences(summaries),
         how_to_read=pictures.how_to_read(scale),

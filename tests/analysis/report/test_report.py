@@ -1,5 +1,9 @@
+import hashlib
+import json
 import re
+import shutil
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -264,9 +268,6 @@ def test_derived_files_do_not_enter_the_list_of_files(tmp_path):
 
 
 def test_a_file_changed_after_closing_is_named(tmp_path):
-    import hashlib
-    import json
-
     folder = synthetic_run.write_run(tmp_path / "run")
     descriptor = json.loads((folder / "datapackage.json").read_text())
     descriptor["resources"] = [
@@ -377,20 +378,80 @@ def test_entered_efficacy_is_as_worked_by_hand(tmp_path):
     assert page.row("plane efficacy, corrected flux ÷ mean power") == [pytest.approx(0.9)]
 
 
-def test_several_runs_stand_side_by_side_in_their_order(tmp_path):
-    folders = [
+@pytest.fixture(scope="module")
+def three(tmp_path_factory):
+    """Three devices of 500, 450 and 499 µmol/m²/s, with nothing said about instruments."""
+    base = tmp_path_factory.mktemp("three")
+    return base, [
         synthetic_run.write_run(
-            tmp_path / name, plan=synthetic_run.plan(device={"name": f"Reflector {name}"}),
+            base / name,
+            plan=synthetic_run.plan(
+                device={"name": f"Reflector {name}", "specimen": f"{name}-1"},
+                grid={"rows": 5, "columns": 5},
+            ),
             field=lambda x, y, h, level=level: np.full(np.shape(x), level),
+            other_electrical=True,
         )
-        for name, level in (("Q", 500.0), ("P", 450.0))
-    ]  # fmt: skip
-    page, _ = report(tmp_path, *folders)
+        for name, level in (("Q", 450.0), ("P", 500.0), ("R", 499.0))
+    ]
+
+
+def test_several_runs_stand_side_by_side_in_their_order(three):
+    page, _ = report(three[0], *three[1])
     head = page.html[page.html.index('class="metrics"') :]
-    assert re.findall(r'scope="colgroup"[^>]*>([^<]*)<', head)[:2] == ["Reflector Q", "Reflector P"]
+    names = re.findall(r'scope="colgroup"[^>]*>([^<]*)<', head)[:3]
+    assert names == ["Reflector Q", "Reflector P", "Reflector R"]
     means = page.row("mean PPFD of the points read")
-    assert means == [pytest.approx(500.0), pytest.approx(450.0)]
+    assert means == [pytest.approx(level) for level in (450.0, 500.0, 499.0)]
     assert "All maps on one scale, 0 to 500" in page.text
+
+
+def test_runs_that_are_not_alike_are_not_compared_and_the_facts_are_named(three):
+    page, _ = report(three[0], *three[1])
+    assert page.verdict.startswith("Not compared")
+    assert "light sensor" in page.text[page.text.index("so none is stated") :]
+    assert "more per joule" not in page.text
+
+
+@pytest.fixture(scope="module")
+def alike(three, tmp_path_factory):
+    """The same runs, with instruments stated: fit to be compared."""
+    base = tmp_path_factory.mktemp("alike")
+    folders = [Path(shutil.copytree(folder, base / folder.name)) for folder in three[1]]
+    for folder in folders:
+        descriptor = json.loads((folder / "datapackage.json").read_text())
+        descriptor["evenfall"]["instruments"] = [
+            {
+                "name": name,
+                "kind": "any",
+                "serial_number": f"{name}-1",
+                "calibrated_on": "2025-02-01",
+                "calibration_due": "2026-01-04",
+            }
+            for name in ("light_sensor", "power_meter")
+        ]
+        (folder / "datapackage.json").write_text(json.dumps(descriptor))
+    return report(base, *folders)[0]
+
+
+def test_instruments_stand_once_and_a_passed_calibration_is_named(alike):
+    # The synthetic runs began on 2026-01-05.
+    assert alike.text.count("light_sensor-1") == 1
+    assert "2026-01-04, passed" in alike.text
+
+
+def test_the_headline_of_several_runs_is_the_comparison(alike):
+    # 500 against 499 is 0.2 %, far within a per cent or more of re-installation; 500 against
+    # 450 is 11.1 %, far beyond it.
+    assert "no measurable difference" in alike.verdict or "not decided" in alike.verdict
+    assert "Reflector P" in alike.verdict
+    assert "Reflector R" in alike.verdict
+    assert re.search(
+        r"Reflector P delivers 11\.1 % ± [\d.]+ % more per joule than Reflector Q", alike.text
+    )
+    assert "Reflector P more" in alike.text
+    assert "declared: common practice, no source" in alike.text
+    assert "one specimen of each" in alike.text
 
 
 def test_a_report_of_nothing_is_refused(tmp_path):
