@@ -94,7 +94,7 @@ def test_three_installations_each_put_their_own_spread_in_place_of_the_declared_
     square = 2 * ((0.02 / 1.2) ** 2 / 3 + 0.001**2 / 3) + 0.005**2 + 0.007**2
     assert verdict.standard_uncertainty == pytest.approx(math.sqrt(square))
     # Welch and Satterthwaite, 2 degrees of freedom in each spread: 2.59853e-4² over
-    # 2 x 9.25926e-5² / 2 is 7.88. t for 7.88 degrees lies between that of 8 (2.3060) and 7 (2.3646); t tables.
+    # 2 x 9.25926e-5² / 2 is 7.88. Student's t lies between that of 8 and 7 degrees (t table).
     coverage = verdict.half_width / math.sqrt(square)
     assert 2.3060 < coverage < 2.3646
     assert verdict.sentence.startswith("Over 3 installations each, ")
