@@ -213,7 +213,7 @@ def _run_part(at: int, run: Run, summary: RunSummary, scale: Scale) -> _RunPart:
             (f"{fixed(elapsed_s / 60, 1)}", told)
             for elapsed_s, told in sentences.happenings(summary)
         ],
-        remarks=list(summary.remarks),
+        remarks=[*summary.remarks, *facts.remarks_on_instruments(summary)],
     )
 
 

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from attrs import frozen
 
@@ -15,7 +15,7 @@ from analysis.quantities import GLOSSARY
 from analysis.report import sentences
 from analysis.report.tables import Entry, Row
 from analysis.results import RunSummary
-from analysis.run_folder import REPORT, SUMMARY, Run
+from analysis.run_folder import DESCRIPTOR, REPORT, SUMMARY, Run
 
 
 def _said(value: Any, unit: str = "") -> str:
@@ -181,6 +181,24 @@ def _overdue(due: str, begun_utc: str) -> str:
         return ""
 
 
+_MEASURING: Final = ("light_sensor", "monitor_sensor", "power_meter", "thermometer")
+
+
+def remarks_on_instruments(run: RunSummary) -> list[str]:
+    """Name the measuring instruments whose calibration is not stated or had passed."""
+    said = []
+    for item in run.instruments:
+        name = str(item.get("name") or "")
+        if name not in _MEASURING:
+            continue
+        spoken, due = name.replace("_", " "), str(item.get("calibration_due") or "")
+        if not item.get("calibrated_on"):
+            said.append(f"When the {spoken} was last calibrated is not stated.")
+        if _overdue(due, run.begun_utc):
+            said.append(f"The calibration of the {spoken} was due on {due}, before the run.")
+    return said
+
+
 @frozen
 class FileLine:
     """One line of the list of files."""
@@ -211,7 +229,7 @@ def files(runs: Sequence[Run]) -> list[FileLine]:
             data = path.read_bytes()
             found = hashlib.sha256(data).hexdigest()
             known = closed.get(name, "")
-            state = ""
+            state = "holds the hashes" if name == DESCRIPTOR else ""
             if known:
                 state = "as closed" if known == f"sha256:{found}" else "CHANGED since closing"
             lines.append(FileLine(run.path.name, name, len(data), found, state))

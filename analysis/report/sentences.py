@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -298,6 +297,8 @@ _EVENTS: Final = {
     "stopped": "Stopped",
     "run-ended": "Run ended",
 }
+_OF_COURSE: Final = ("done", "yes", "ok", "")
+_LONGEST_PROMPT: Final = 140
 _REPEATED: Final = ("fault", "retry", "prompt", "answer", "identified")
 
 
@@ -309,7 +310,7 @@ def happenings(run: RunSummary) -> list[tuple[float, str]]:
     list of (elapsed_s, sentence)
     """
     told: list[tuple[float, str]] = []
-    events = [event for event in run.events if not _is_routine(event)]
+    events = _without_routine(run.events)
     routine = len(run.events) - len(events)
     at = 0
     while at < len(events):
@@ -334,10 +335,18 @@ def happenings(run: RunSummary) -> list[tuple[float, str]]:
     return told
 
 
-def _is_routine(event: dict[str, Any]) -> bool:
-    if event["event"] == "answer":
-        return str(event["detail"]).strip().lower() in ("done", "yes", "")
-    return event["event"] == "prompt" and bool(re.match(r"(?i)move sensor", str(event["detail"])))
+def _without_routine(events: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Leave out prompts that were answered as a matter of course, with their answers."""
+    routine: set[int] = set()
+    asked: int | None = None
+    for at, event in enumerate(events):
+        if event["event"] == "prompt":
+            asked = at
+        elif event["event"] == "answer":
+            if str(event["detail"]).strip().lower() in _OF_COURSE:
+                routine |= {at} if asked is None else {at, asked}
+            asked = None
+    return [event for at, event in enumerate(events) if at not in routine]
 
 
 def _told(event: dict[str, Any]) -> str:
@@ -345,5 +354,7 @@ def _told(event: dict[str, Any]) -> str:
     words = _EVENTS.get(name, name.replace("-", " ").capitalize())
     subject = str(event.get("subject") or "").replace("_", " ")
     detail = str(event.get("detail") or "")
+    if name == "prompt" and len(detail) > _LONGEST_PROMPT:
+        detail = detail[:_LONGEST_PROMPT].rsplit(" ", 1)[0] + " …"
     rest = ": ".join(part for part in (subject, detail) if part)
     return f"{words}: {rest}" if rest else words

@@ -438,6 +438,7 @@ def test_instruments_stand_once_and_a_passed_calibration_is_named(alike):
     # The synthetic runs began on 2026-01-05.
     assert alike.text.count("light_sensor-1") == 1
     assert "2026-01-04, passed" in alike.text
+    assert "The calibration of the light sensor was due on 2026-01-04" in alike.text
 
 
 def test_the_headline_of_several_runs_is_the_comparison(alike):

@@ -59,16 +59,21 @@ def test_different_causes_are_never_counted_as_one(run):
     assert told(run, *five) == [f"Fault: light sensor: cause {at}" for at in range(5)]
 
 
-def test_routine_prompts_are_counted_not_listed(run):
+def test_prompts_answered_as_a_matter_of_course_are_counted_not_listed(run):
     events = [
         event(0.0, "prompt", "move", "Move sensor to row 1, column 1"),
         event(1.0, "answer", "move", "done"),
         event(2.0, "prompt", "move", "Move sensor to row 1, column 2"),
         event(3.0, "answer", "move", "skip: cable too short"),
+        event(4.0, "prompt", "move", "Move sensor to row 1, column 3"),
+        event(5.0, "stopped", "", "by the operator"),
     ]
     assert told(run, *events) == [
+        "Asked: move: Move sensor to row 1, column 2",
         "Answered: move: skip: cable too short",
-        "3 routine prompts and answers are left out here",
+        "Asked: move: Move sensor to row 1, column 3",
+        "Stopped: by the operator",
+        "2 routine prompts and answers are left out here",
     ]
 
 
