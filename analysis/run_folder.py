@@ -172,11 +172,15 @@ class Run:
     damage: tuple[Damage, ...] = field(default=())
 
 
+_ESCAPED: Final = tuple(
+    chr(byte) if 32 < byte < 127 and byte not in b'\\,"' else f"\\x{byte:02x}"
+    for byte in range(256)
+)
+
+
 def escape(raw: bytes) -> str:
     """Write raw bytes as ASCII that needs no quoting in CSV: ``\\xNN`` for what is not plain."""
-    return "".join(
-        chr(byte) if 32 < byte < 127 and byte not in b'\\,"' else f"\\x{byte:02x}" for byte in raw
-    )
+    return "".join([_ESCAPED[byte] for byte in raw])
 
 
 def unescape(text: str) -> bytes:

@@ -228,7 +228,8 @@ class Attendant:
             PPFD as the sensor gave it, NaN where it says that it has none. [µmol m⁻² s⁻¹]
         """
         sensor, monitor = self.instruments.light_sensor, self._monitor
-        self._power.interval_s = self._close_interval_s
+        if place.role != "warm-up":
+            self._power.interval_s = self._close_interval_s
         self._power.ask_now()
         if monitor is not None:
             monitor.place, monitor.sample = evolve(place, role="monitor"), sample

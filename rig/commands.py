@@ -17,7 +17,7 @@ from rig.operator import Operator, StopRequest, TerminalOperator
 from rig.plan import read_plan
 from rig.profile import cross_check, read_profile
 from rig.progress import TerminalProgress
-from rig.results import derive, show_results
+from rig.results import derive, draw_maps, show_results, show_verdicts
 from rig.run import run
 from rig.toml_faults import ConfigError
 
@@ -62,8 +62,9 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
         stop.release()
         bench.close()
     summary = derive(folder, made_utc=utc_text(bench.clock))
+    draw_maps([summary], folder / "figures")
     show_results([summary], console)
-    console.print(f"Report: {folder / 'report.html'}", markup=False)
+    console.print(f"Report: {folder / run_folder.REPORT}", markup=False)
     return 0
 
 
@@ -78,7 +79,9 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
     console = Console(highlight=False)
     made_utc = utc_text(SystemClock())
     summaries = [derive(folder, made_utc=made_utc) for folder in folders]
+    draw_maps(summaries, folders[0] / "figures")
     show_results(summaries, console)
+    show_verdicts(summaries, console)
     path = folders[0] / run_folder.REPORT
     if out is not None or len(folders) > 1:
         path = out or folders[0] / "report-compared.html"

@@ -19,7 +19,7 @@ from analysis.summary import MapSummary, RunSummary, summarise
 
 
 def derive(folder: Path, *, made_utc: str) -> RunSummary:
-    """Write summary, report and a picture of each map into a run folder.
+    """Write summary and report into a run folder.
 
     Raises
     ------
@@ -31,7 +31,6 @@ def derive(folder: Path, *, made_utc: str) -> RunSummary:
     text = json.dumps(summary.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     (folder / run_folder.SUMMARY).write_text(text + "\n", encoding="utf-8")
     write_report([run], folder / run_folder.REPORT, made_utc=made_utc)
-    draw_maps([summary], folder / "figures")
     return summary
 
 

@@ -1,8 +1,8 @@
 """`evenfall demo`: three reflectors over one lamp, from bytes to verdict, on the virtual clock.
 
 Each device is one run through the real drivers, the real sequence and the real run folder; only
-the far end of the lines, and the time, are virtual. The runs are independent, so two go on at
-once.
+the far end of the lines, and the time, are virtual. The runs are independent, so they go on side
+by side.
 """
 
 from __future__ import annotations
@@ -65,16 +65,19 @@ def show(out: Path) -> int:
         f"Virtual bench, virtual time: {len(plans)} evenings, dark reading to last point.",
         markup=False,
     )
-    start = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(max_workers=2, mp_context=start) as pool:
+    # Forked children find everything imported already; where there is no fork they start anew.
+    method = "fork" if "fork" in multiprocessing.get_all_start_methods() else "spawn"
+    context = multiprocessing.get_context(method)
+    with ProcessPoolExecutor(max_workers=len(plans), mp_context=context) as pool:
         folders = []
         for plan, folder in zip(plans, pool.map(_measure, plans), strict=True):
             folders.append(folder)
             console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
-    runs = [run_folder.load(folder) for folder in folders]
-    summaries = [summarise(run) for run in runs]
-    report = write_report(runs, out / "report.html", made_utc=MADE_UTC)
-    draw_maps(summaries, out / "figures")
+        runs = [run_folder.load(folder) for folder in folders]
+        summaries = [summarise(run) for run in runs]
+        drawn = pool.submit(draw_maps, summaries, out / "figures")
+        report = write_report(runs, out / "report.html", made_utc=MADE_UTC)
+        drawn.result()
     console.print()
     show_results(summaries, console)
     show_verdicts(summaries, console)
