@@ -40,11 +40,13 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
     bench = build(profile, plan.device.name)
     stop = StopRequest()
     try:
-        operator: Operator = TerminalOperator(
-            show=lambda text, end: console.print(text, end=end, markup=False)
-        )
+        operator: Operator
         if bench.virtual is not None:
             operator = VirtualPerson(bench, plan.device.name)
+        else:
+            operator = TerminalOperator(
+                show=lambda text, end: console.print(text, end=end, markup=False)
+            )
         folder = run(
             plan,
             profile,

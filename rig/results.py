@@ -15,6 +15,7 @@ from analysis.lab_folder import slug
 from analysis.ranking import rank
 from analysis.report import write_map_png, write_report
 from analysis.report.pictures import shared_scale
+from analysis.report.sentences import height
 from analysis.summary import MapSummary, RunSummary, summarise
 
 
@@ -40,8 +41,8 @@ def draw_maps(summaries: Sequence[RunSummary], figures: Path) -> None:
     scale = shared_scale(summaries)
     for summary in summaries:
         for one in summary.maps:
-            name = f"{slug(summary.device)}-{one.installation}-{one.mounting_height_mm:.0f}-mm.png"
-            write_map_png(summary, one, figures / name, scale=scale)
+            name = f"{summary.device} {one.installation} {height(one)}"
+            write_map_png(summary, one, figures / f"{slug(name)}.png", scale=scale)
 
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
@@ -74,7 +75,7 @@ def _cells(one: MapSummary) -> list[str]:
 
     spread = one.uniformity
     return [
-        f"{one.mounting_height_mm:.0f}",
+        shown(one.mounting_height_mm, 0),
         shown(one.stated_efficacy_umol_j, 3),
         shown(one.delivered_flux_umol_s, 0),
         shown(one.mean_ppfd_umol_m2_s, 0),
