@@ -46,20 +46,21 @@ def draw_maps(summaries: Sequence[RunSummary], figures: Path) -> None:
 
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
-    """Print one line for each map."""
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("device")
+    """Print one line for each map, then what is to be said about each run."""
+    grids = {one.grid.label for summary in summaries for one in summary.maps}
+    table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold")
+    table.add_column("\n\ndevice")
     for heading in (
-        "height\nmm",
-        "plane efficacy\nµmol/J",
-        "delivered flux\nµmol/s",
-        "mean PPFD\nµmol/m²/s",
-        "min/mean\n(grid)",
-        "CV\n%",
-        "wall power\nW",
-        "hot\nspots",
+        "\nheight\nmm",
+        "plane\nefficacy\nµmol/J",
+        "delivered\nflux\nµmol/s",
+        "mean\nPPFD\nµmol/m²/s",
+        "\nmin/mean\n" + (grids.pop() if len(grids) == 1 else "(see report)"),
+        "\nCV\n%",
+        "wall\npower\nW",
+        "\nhot\nspots",
     ):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", no_wrap=True)
     for summary in summaries:
         for number, one in enumerate(summary.maps):
             table.add_row(summary.device if not number else "", *_cells(one))
@@ -79,10 +80,8 @@ def _cells(one: MapSummary) -> list[str]:
         shown(one.stated_efficacy_umol_j, 3),
         shown(one.delivered_flux_umol_s, 0),
         shown(one.mean_ppfd_umol_m2_s, 0),
-        "not stated"
-        if spread is None
-        else f"{spread.min_to_mean:.2f} ({one.grid.rows}×{one.grid.columns})",
-        "not stated" if spread is None else f"{100 * spread.coefficient_of_variation:.1f}",
+        shown(None if spread is None else spread.min_to_mean, 2),
+        shown(None if spread is None else 100 * spread.coefficient_of_variation, 1),
         shown(one.mean_wall_power_w, 1),
         str(sum(spot.kind == "hot" for spot in one.spots)),
     ]

@@ -16,7 +16,7 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import lab_folder, run_folder
-from analysis.report import write_report
+from analysis.report.build import render
 from analysis.summary import summarise
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
@@ -76,7 +76,9 @@ def show(out: Path) -> int:
         runs = [run_folder.load(folder) for folder in folders]
         summaries = [summarise(run) for run in runs]
         drawn = pool.submit(draw_maps, summaries, out / "figures")
-        report = write_report(runs, out / "report.html", made_utc=MADE_UTC)
+        page = render(runs, summaries, made_utc=MADE_UTC)
+        report = out / run_folder.REPORT
+        report.write_text(page, encoding="utf-8", newline="\n")
         drawn.result()
     console.print()
     show_results(summaries, console)
