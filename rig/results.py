@@ -47,9 +47,9 @@ def draw_maps(summaries: Sequence[RunSummary], figures: Path) -> None:
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
     """Print one line for each map, then what is to be said about each run."""
-    grids = {one.grid.label for summary in summaries for one in summary.maps}
+    grids = {one.grid.label.replace(" × ", "×") for summary in summaries for one in summary.maps}
     table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold")
-    table.add_column("\n\ndevice")
+    table.add_column("\n\ndevice", min_width=12, overflow="fold")
     for heading in (
         "\nheight\nmm",
         "plane\nefficacy\nµmol/J",
