@@ -48,7 +48,7 @@ def draw_maps(summaries: Sequence[RunSummary], figures: Path) -> None:
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
     """Print one line for each map, then what is to be said about each run."""
     grids = {one.grid.label.replace(" × ", "×") for summary in summaries for one in summary.maps}
-    table = Table(box=None, pad_edge=False, padding=(0, 1), header_style="bold")
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     table.add_column("\n\ndevice", min_width=12, overflow="fold")
     for heading in (
         "\nheight\nmm",
