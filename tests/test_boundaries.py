@@ -54,6 +54,7 @@ PLANTED: list[tuple[Rule, str, str]] = [
     (reads_the_time, "drivers/x.py", "import threading\nthreading.Timer(1, f)\n"),
     (opens_a_port, "drivers/sdi12/x.py", "import serial\n"),
     (opens_a_port, "drivers/sdi12/x.py", "from serial.tools import list_ports\n"),
+    (opens_a_port, "drivers/finding.py", "import serial\n"),
     (opens_a_port, "rig/x.py", "import socket\n"),
     (opens_a_port, "rig/x.py", "import pty, termios\n"),
     (opens_a_port, "rig/x.py", "import os\nos.openpty()\n"),
