@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple, Protocol
 
+from drivers.arming import Arming
 from drivers.line import Line
 from drivers.reading import Reading
 
@@ -90,6 +91,65 @@ class PowerMeter(Instrument, Protocol):
     """Gives ``wall_power_w`` and, where it has them, line voltage, current, power factor."""
 
 
+class Thermometer(Instrument, Protocol):
+    """Gives one reading of ``temperature_c`` for each measurement."""
+
+
+class LampRelay(TwoPhase, Protocol):
+    """Opens and closes the lamp circuit, and opens it by itself when nobody speaks to it.
+
+    Opening is possible at any time and from any state. Closing takes an `Arming`, which is made
+    in one place of the rig only. `poll` ends each conversation with what the relay reads back.
+    """
+
+    @property
+    def opens_after_silence_s(self) -> float | None:
+        """Time after which an unattended relay opens by itself; None if not declared. [s]"""
+        ...
+
+    @property
+    def reads_back(self) -> bool:
+        """Whether the relay tells its state; if not, `poll` gives what it was told to be."""
+        ...
+
+    def start_off(self) -> float:
+        """Begin opening the lamp circuit, whatever is under way. Never refuses. [s]"""
+        ...
+
+    def start_on(self, arming: Arming) -> float:
+        """Begin closing the lamp circuit. [s]
+
+        Raises
+        ------
+        LightingRefused
+            Not armed, the arming is spent, or the relay is not declared to open by itself.
+            Nothing was sent.
+        """
+        ...
+
+    def start_refresh(self) -> float:
+        """Begin telling a closed relay that somebody is there. Never closes an open one. [s]"""
+        ...
+
+    def poll(self) -> bool | None:
+        """Return True for closed, False for open, or None before the relay has said so.
+
+        Raises
+        ------
+        RelayLost
+            It reads back otherwise than it was told.
+        """
+        ...
+
+    def start_identify(self) -> float:
+        """Begin asking the relay who it is; `poll_identity` has the answer. [s]"""
+        ...
+
+    def poll_identity(self) -> str | None:
+        """Return who the relay says it is, in one line, or None before it has answered."""
+        ...
+
+
 class Stage(TwoPhase, Protocol):
     """Carries the sensor to a point. Never moves on connecting."""
 
@@ -132,6 +192,11 @@ class Stage(TwoPhase, Protocol):
     @property
     def is_homed(self) -> bool:
         """Whether the position is known."""
+        ...
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What a person should know of its settings, as far as it tells them."""
         ...
 
     def stop(self) -> None:

@@ -8,9 +8,12 @@
     ├── DeviceFault      a valid reply came, and it says that the device refuses or failed
     ├── PortLost         the port is gone, busy, or cannot be opened
     ├── WriteStalled     the port took no bytes within the time allowed
-    └── StageError
-        ├── MotionRefused    the move was not begun: outside limits, alarm, not homed
-        └── PositionLost     the stage may not be where it says it is
+    ├── StageError
+    │   ├── MotionRefused    the move was not begun: outside limits, alarm, not homed
+    │   └── PositionLost     the stage may not be where it says it is
+    └── RelayError
+        ├── LightingRefused  the lamp circuit was not closed: not armed; nothing was sent
+        └── RelayLost        the lamp relay does not do as it was told
 
 Each carries the device, the request and the reply, so that whoever decides what to do
 (`rig/faults.py`) and whoever reads the message have the bytes before them.
@@ -93,3 +96,15 @@ class MotionRefused(StageError):
 
 class PositionLost(StageError):
     """The stage may not be where it says it is."""
+
+
+class RelayError(DriverError):
+    """The lamp relay did not do what it was asked."""
+
+
+class LightingRefused(RelayError):
+    """The lamp circuit was not closed: not armed, or not allowed now. Nothing was sent."""
+
+
+class RelayLost(RelayError):
+    """The lamp relay does not do as it was told."""

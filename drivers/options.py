@@ -63,15 +63,18 @@ def number(
     doc: str,
     above: float = -math.inf,
     least: float = -math.inf,
+    most: float = math.inf,
 ) -> Any:
-    """Declare a number; `above` and `least` are its exclusive and inclusive lower bounds."""
+    """Declare a number; `above` is an exclusive bound, `least` and `most` are inclusive ones."""
     allowed = "give a number" + (f" in {unit}" if unit not in ("", "1") else "")
     if above > -math.inf:
         allowed += f" above {above:g}"
     elif least > -math.inf:
         allowed += f", {least:g} or more"
+    if most < math.inf:
+        allowed += f" and at most {most:g}"
     return _option(
-        lambda value: _is_number(value) and value > above and value >= least,
+        lambda value: _is_number(value) and above < value <= most and value >= least,
         allowed,
         default,
         unit,
