@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
 
+from drivers.bus import Bus
 from drivers.clock import Clock
 from drivers.errors import DriverError, PortLost, WriteStalled
 from drivers.line import Line
@@ -16,12 +16,13 @@ Found = TypeVar("Found")
 
 
 class ConversingInstrument:
-    """One line, one conversation at a time, and who this is.
+    """One bus, one conversation at a time, and who this is.
 
     Parameters
     ----------
-    line : Line
-        The way to the instrument. It belongs to the instrument from now on.
+    line : Line or Bus
+        The way to the instrument: the bus that it shares with others, or a line that belongs
+        to it alone from now on.
     clock : Clock
         Deadlines and time stamps.
     device : str
@@ -36,8 +37,10 @@ class ConversingInstrument:
         late, or noise. It is never taken for a reply.
     """
 
-    def __init__(self, line: Line, clock: Clock, device: str) -> None:
-        self._line = line
+    def __init__(self, line: Line | Bus, clock: Clock, device: str) -> None:
+        self._bus = Bus.over(line, clock)
+        self._bus.join(self)
+        self._line = self._bus.line
         self._clock = clock
         self._device = device
         self._talk: Talk[Any] = Talk()
@@ -66,9 +69,9 @@ class ConversingInstrument:
             self._talk.end()
 
     def close(self) -> None:
-        """Release the line. Safe to call twice."""
+        """Leave the bus; its last user closes the line. Safe to call twice."""
         self.cancel()
-        self._line.close()
+        self._bus.leave(self)
 
     def start_identify(self) -> float:
         """Begin asking the instrument who it is; `poll_identity` has the answer. [s]"""
@@ -104,9 +107,14 @@ class ConversingInstrument:
 class RequestReplyInstrument(ConversingInstrument):
     """An instrument that speaks when spoken to, on a bus that may echo what is sent."""
 
-    def __init__(self, line: Line, clock: Clock, device: str) -> None:
-        super().__init__(line, clock, device)
-        self._active_s = -math.inf  # when the line last carried a character
+    @property
+    def _active_s(self) -> float:
+        """When the line last carried a character, whoever spoke. [s]"""
+        return self._bus.active_s
+
+    @_active_s.setter
+    def _active_s(self, elapsed_s: float) -> None:
+        self._bus.active_s = elapsed_s
 
     def _collect(
         self,

@@ -30,17 +30,22 @@ class Kind:
     options : type
         An attrs class; each field carries unit and explanation in its metadata.
     make : callable
-        ``make(options, line, clock, device)`` gives the instrument; `device` is what error
-        messages call it, e.g. ``"light sensor"``.
+        ``make(options, line, clock, device)`` gives the instrument; `line` is a line of its
+        own or the bus that it shares, `device` what error messages call it, e.g.
+        ``"light sensor"``.
     line_settings : callable
         ``line_settings(options)`` gives the settings of its port.
+    bus : str
+        Name of the protocol by which several of them share a port, each with an ``address`` of
+        its own; empty where each needs a port to itself.
     """
 
     name: str
     role: str
     options: type
-    make: Callable[[Any, Line, Clock, str], Any]
+    make: Callable[[Any, Any, Clock, str], Any]
     line_settings: Callable[[Any], SerialSettings]
+    bus: str = ""
 
 
 def _make_quantum_sensor(options: Any, line: Line, clock: Clock, device: str) -> Any:
@@ -70,6 +75,7 @@ KINDS: dict[str, Kind] = {
             options=sdi12.QuantumSensorOptions,
             make=_make_quantum_sensor,
             line_settings=sdi12.line_settings,
+            bus="sdi-12",
         ),
         Kind(
             name="modbus-power-meter",
@@ -77,6 +83,7 @@ KINDS: dict[str, Kind] = {
             options=modbus.PowerMeterOptions,
             make=_make_power_meter,
             line_settings=modbus.line_settings,
+            bus="modbus",
         ),
         Kind(
             name="gcode-gantry",

@@ -58,6 +58,11 @@ class Talk(Generic[Result]):
             raise
         return None
 
+    def wake(self) -> None:
+        """Ask to be carried forward at once: what it waited for has come about."""
+        if self._conversation is not None:
+            self.wake_s = -math.inf
+
     def end(self) -> None:
         """Drop what is under way."""
         conversation, self._conversation = self._conversation, None

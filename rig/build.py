@@ -12,6 +12,7 @@ from typing import Any
 
 from attrs import define, field
 
+from drivers.bus import Bus
 from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line
 from drivers.registry import KINDS
@@ -70,20 +71,26 @@ def build(profile: Profile, device_name: str) -> Bench:
 def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instruments:
     """Make the instruments of a profile over the given lines; other ports are opened.
 
+    Instruments with the same port get the same bus.
+
     Raises
     ------
     PortLost
         A port is not there, busy, or not ours to open; what was open is closed again.
     """
     made: dict[str, Any] = {}
+    buses: dict[str, Bus] = {}
     try:
         for section, entry in profile.instruments.items():
-            kind = KINDS[entry.kind]
-            line = lines.get(entry.options.port) or _open(entry, clock)
-            made[section] = kind.make(entry.options, line, clock, TITLES[section])
+            kind, port = KINDS[entry.kind], entry.options.port
+            if port not in buses:
+                buses[port] = Bus(lines.get(port) or _open(entry, clock), clock)
+            made[section] = kind.make(entry.options, buses[port], clock, TITLES[section])
     except BaseException:
         for instrument in made.values():
             instrument.close()
+        for bus in buses.values():  # one that nobody has joined yet
+            bus.line.close()
         raise
     return Instruments(**made)
 

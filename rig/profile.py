@@ -171,7 +171,8 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
                 f"is {port!r}, on the virtual bench, but there is no section [bench]; add it "
                 "with its scenario",
             )
-        if port.startswith(BENCH) and port != BENCH + name:
+        # An instrument may sit on the line of another one.
+        if port.startswith(BENCH) and port.removeprefix(BENCH) not in _instruments(sections):
             yield Fault(
                 (name, "port"), f"is {port!r}; the virtual bench has it at {BENCH + name!r}"
             )
@@ -201,17 +202,43 @@ def _scenario(name: str, folder: Path) -> Path:
 
 
 def _port_faults(sections: Mapping[str, Any]) -> Iterator[Fault]:
-    """One owner for each port: two conversations on one line would garble each other."""
-    owners: dict[str, str] = {}
+    """A port has one owner, or several that take turns and can be told apart by address."""
+    owners: dict[str, list[tuple[str, Fitted]]] = {}
     for name, instrument in _instruments(sections).items():
-        port = instrument.options.port
-        if port in owners:
-            yield Fault(
-                (name, "port"),
-                f"is {port!r}, which {owners[port]} has already; give each instrument a port of "
-                "its own",
-            )
-        owners.setdefault(port, name)
+        others = owners.setdefault(instrument.options.port, [])
+        for other, owner in others:
+            if fault := _clash(name, instrument, other, owner):
+                yield fault
+                break
+        others.append((name, instrument))
+
+
+def _clash(name: str, instrument: Fitted, other: str, owner: Fitted) -> Fault | None:
+    """Say why two instruments cannot share their port, or None if they can."""
+    kind, its = KINDS[instrument.kind], KINDS[owner.kind]
+    options = instrument.options
+    if not kind.bus or kind.bus != its.bus:
+        return Fault(
+            (name, "port"),
+            f"is {options.port!r}, which {other} has already, and {kind.name} cannot share a "
+            f"line with {its.name}; give each of them a port of its own",
+        )
+    mine, theirs = kind.line_settings(options), its.line_settings(owner.options)
+    if mine != theirs:
+        key = "baud" if mine.baud != theirs.baud else "character_format"
+        return Fault(
+            (name, key),
+            f"makes it {mine.baud} baud {mine.character_format}, but {other} on the same port "
+            f"has {theirs.baud} baud {theirs.character_format}; set both instruments, and both "
+            "sections, alike",
+        )
+    if options.address == owner.options.address:
+        return Fault(
+            (name, "address"),
+            f"is {options.address!r}, as that of {other} on the same port; give each instrument "
+            "on a line an address of its own",
+        )
+    return None
 
 
 # --- a plan on this rig -----------------------------------------------------------------------

@@ -14,6 +14,7 @@ from collections.abc import Callable
 
 from pymodbus.pdu import ModbusPDU
 
+from drivers.bus import Bus
 from drivers.clock import Clock
 from drivers.conversing import RequestReplyInstrument
 from drivers.errors import DeviceFault, DriverError, GarbledReply, NoReply, PortLost, describe_bytes
@@ -38,15 +39,17 @@ class PowerMeter(RequestReplyInstrument):
     ----------
     options : PowerMeterOptions
         From the rig profile.
-    line : Line
-        The bus, or the adapter to it.
+    line : Line or Bus
+        The adapter to the bus, or its share of one.
     clock : Clock
         Deadlines and time stamps.
     device : str
         What messages call the meter, e.g. ``"power meter"``.
     """
 
-    def __init__(self, options: PowerMeterOptions, line: Line, clock: Clock, device: str) -> None:
+    def __init__(
+        self, options: PowerMeterOptions, line: Line | Bus, clock: Clock, device: str
+    ) -> None:
         super().__init__(line, clock, f"{device}, {line.name} address {options.address}")
         self._options = options
         self._requests = registers.plan_requests(options.registers, options.bridged_registers)
@@ -133,7 +136,18 @@ class PowerMeter(RequestReplyInstrument):
         why_not: Callable[[bytes], str],
         advice: str,
     ) -> Conversation[tuple[bytes, ModbusPDU, float]]:
-        """Send one request; return reply frame, reply, and when the request had left."""
+        """Send one request in its turn; return reply frame, reply, and when it had left."""
+        return (
+            yield from self._bus.turn(self._talk, self._exchange(request, find, why_not, advice))
+        )
+
+    def _exchange(
+        self,
+        request: bytes,
+        find: Callable[[bytes], Found | None],
+        why_not: Callable[[bytes], str],
+        advice: str,
+    ) -> Conversation[tuple[bytes, ModbusPDU, float]]:
         self.unasked = yield from wait(self._clock, self._line, self._active_s + self._silence_s)
         found, heard, sent_s = yield from self._collect(
             request,

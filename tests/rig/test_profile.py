@@ -140,10 +140,40 @@ def test_a_power_meter_without_wall_power_is_refused(tmp_path):
     )
 
 
-def test_two_instruments_on_one_port_are_refused(tmp_path):
+def test_two_instruments_that_speak_differently_cannot_share_a_port(tmp_path):
     assert problems(tmp_path, GOOD.replace("/dev/b", "/dev/a")) == (
-        "power_meter.port is '/dev/a', which light_sensor has already; give each instrument a "
-        "port of its own",
+        "power_meter.port is '/dev/a', which light_sensor has already, and modbus-power-meter "
+        "cannot share a line with sdi12-quantum-sensor; give each of them a port of its own",
+    )
+
+
+SECOND_ON_THE_LINE = """[monitor_sensor]
+kind = "sdi12-quantum-sensor"
+port = "/dev/a"
+address = "1"
+"""
+
+
+def test_instruments_of_one_protocol_share_a_port_by_address(tmp_path):
+    profile = profile_of(tmp_path, GOOD + SECOND_ON_THE_LINE)
+    assert profile.monitor_sensor.options.port == profile.light_sensor.options.port
+
+
+def test_instruments_on_one_port_need_addresses_of_their_own(tmp_path):
+    assert problems(tmp_path, GOOD + SECOND_ON_THE_LINE.replace('"1"', '"0"')) == (
+        "monitor_sensor.address is '0', as that of light_sensor on the same port; give each "
+        "instrument on a line an address of its own",
+    )
+
+
+@pytest.mark.parametrize(
+    ("key", "made"),
+    [("baud = 9600", "9600 baud 7E1"), ('character_format = "8N1"', "1200 baud 8N1")],
+)
+def test_instruments_on_one_port_need_the_same_settings(tmp_path, key, made):
+    assert problems(tmp_path, GOOD + SECOND_ON_THE_LINE + key) == (
+        f"monitor_sensor.{key.split()[0]} makes it {made}, but light_sensor on the same port has "
+        "1200 baud 7E1; set both instruments, and both sections, alike",
     )
 
 
