@@ -82,6 +82,11 @@ class Bus:
         """Say whether the turn before this one, or the one under way, was this talk's."""
         return self._last is talk
 
+    @property
+    def is_shared(self) -> bool:
+        """Whether it has more than one user."""
+        return len(self._users) > 1
+
     def count_exchange(self) -> int:
         """Return the number of a new exchange, counted from 1 over all users of the line."""
         self._exchanges += 1
