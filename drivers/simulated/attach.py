@@ -1,8 +1,10 @@
-"""Wire the instruments of a virtual bench to lines, and write the rig profile that fits them."""
+"""Wire the instruments of a virtual bench to lines, and write the rig profile that fits them.
+
+A line has the name of the section whose instrument it was laid for; others may sit on it.
+"""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,17 +12,16 @@ from drivers.clock import VirtualClock
 from drivers.line import SerialSettings
 from drivers.memory_line import MemoryLine
 from drivers.simulated.bench import LIGHT_SENSOR, MONITOR_SENSOR, VirtualBench
-from drivers.simulated.gcode_peer import GcodePeer
-from drivers.simulated.instruments import GcodeStage, Instruments, ModbusMeter, Sdi12Sensor
-from drivers.simulated.modbus_peer import ModbusPeer
+from drivers.simulated.fittings import FITTINGS, Site, toml_lines
+from drivers.simulated.instruments import GcodeStage, Instruments
 from drivers.simulated.peer import BenchPeer
-from drivers.simulated.sdi12_peer import Sdi12Peer
+from drivers.simulated.shared_wire import SharedWire
 
 POWER_METER = "power_meter"
 STAGE = "stage"
 #: The sections of a rig profile that the bench has an instrument for.
 SECTIONS = (LIGHT_SENSOR, POWER_METER, STAGE, MONITOR_SENSOR)
-#: What the ports of the bench in this process are called: this, and the section.
+#: What the ports of the bench in this process are called: this, and the name of the line.
 PREFIX = "bench:"
 
 
@@ -38,10 +39,30 @@ def usual_instruments(bench: VirtualBench) -> Instruments:
     )
 
 
+def line_names(instruments: Instruments) -> dict[str, str]:
+    """Return the name of the line that each instrument sits on, by its section.
+
+    Raises
+    ------
+    ValueError
+        An instrument was put on a line that was not laid: of no section, or of one whose own
+        instrument sits elsewhere.
+    """
+    fitted = _fitted(instruments)
+    names = {section: data.line or section for section, data in fitted.items()}
+    for section, name in names.items():
+        if names.get(name) != name:
+            raise ValueError(
+                f"{section}.line is {name!r}; give the section of an instrument that sits on a "
+                f"line of its own: {', '.join(n for n in names if names[n] == n)}"
+            )
+    return names
+
+
 def bench_peers(
     bench: VirtualBench, instruments: Instruments, *, carries_breaks: bool
 ) -> dict[str, BenchPeer]:
-    """Return the far end of each line, by the section of the rig profile.
+    """Return the far end of each line, by the name of the line.
 
     Parameters
     ----------
@@ -50,34 +71,27 @@ def bench_peers(
     carries_breaks : bool
         Whether the lines can show a break.
     """
-
-    def sensor(name: str, data: Sdi12Sensor) -> Sdi12Peer:
-        return Sdi12Peer(
-            data,
-            lambda start_s, end_s: bench.measured_ppfd(name, start_s, end_s),
-            carries_breaks=carries_breaks,
-        )
-
+    on_line: dict[str, list[BenchPeer]] = {}
+    names = line_names(instruments)
+    for section, data in _fitted(instruments).items():
+        peer = FITTINGS[type(data)].peer(data, section, bench, carries_breaks)
+        on_line.setdefault(names[section], []).append(peer)
     return {
-        LIGHT_SENSOR: sensor(LIGHT_SENSOR, instruments.light_sensor),
-        POWER_METER: ModbusPeer(instruments.power_meter, bench.measured_electrical),
-        STAGE: GcodePeer(instruments.stage, bench.gantry),
-        MONITOR_SENSOR: sensor(MONITOR_SENSOR, instruments.monitor_sensor),
+        name: peers[0] if len(peers) == 1 else SharedWire(peers) for name, peers in on_line.items()
     }
 
 
 def line_settings(instruments: Instruments, *, plain: bool = False) -> dict[str, SerialSettings]:
-    """Return the settings of each line, by section.
+    """Return the settings of each line, by its name: those of the instrument it was laid for.
 
     `plain` puts all of them at eight bits without parity, which is all that a
     pseudo-terminal knows.
     """
-    sdi12 = SerialSettings.from_text(1200, "8N1" if plain else "7E1")
+    names = line_names(instruments)
     return {
-        LIGHT_SENSOR: sdi12,
-        POWER_METER: SerialSettings(baud=instruments.power_meter.baud),
-        STAGE: SerialSettings(baud=instruments.stage.baud),
-        MONITOR_SENSOR: sdi12,
+        section: FITTINGS[type(data)].settings(data, plain)
+        for section, data in _fitted(instruments).items()
+        if names[section] == section
     }
 
 
@@ -98,15 +112,15 @@ def attach(
     -------
     dict of str to MemoryLine
         ``"bench:light_sensor"``, ``"bench:power_meter"``, ``"bench:stage"`` and
-        ``"bench:monitor_sensor"``.
+        ``"bench:monitor_sensor"``, as far as each has a line of its own.
     """
     instruments = instruments or usual_instruments(bench)
     settings = line_settings(instruments)
     lines = {}
-    for section, peer in bench_peers(bench, instruments, carries_breaks=True).items():
-        port = PREFIX + section
+    for name, peer in bench_peers(bench, instruments, carries_breaks=True).items():
+        port = PREFIX + name
         peer.opened(clock.elapsed_s())
-        lines[port] = MemoryLine(port, settings[section], clock, peer)
+        lines[port] = MemoryLine(port, settings[name], clock, peer)
     return lines
 
 
@@ -129,8 +143,8 @@ def rig_text(
     scenario : str, optional
         Name or file of the scenario, for the bench in the process of the run.
     ports : mapping of str to str, optional
-        Port of each section, for a bench on pseudo-terminals. Default: the bench in the
-        process of the run.
+        Port of each line, for a bench on pseudo-terminals. Default: the bench in the process
+        of the run.
     remarks : str
         Lines of comment at the head.
 
@@ -139,96 +153,26 @@ def rig_text(
     str
         Content of a ``rig.toml``.
     """
-    in_process = ports is None
-    ports = ports or {section: PREFIX + section for section in SECTIONS}
-    settings = line_settings(instruments, plain=not in_process)
-    head = [f"# {line}".rstrip() for line in remarks.splitlines()]
-    parts = [*head, *toml_lines(format=1, name=name)]
+    names = line_names(instruments)
+    settings = line_settings(instruments, plain=ports is not None)
+    parts = [f"# {line}".rstrip() for line in remarks.splitlines()]
+    parts += toml_lines(format=1, name=name)
     if scenario is not None:
         parts += ["", "[bench]", *toml_lines(scenario=scenario)]
-
-    def sensor(section: str, data: Sdi12Sensor) -> list[str]:
-        return [
-            "",
-            f"[{section}]",
-            *toml_lines(
-                kind="sdi12-quantum-sensor",
-                port=ports[section],
-                address=data.address,
-                baud=settings[section].baud,
-                character_format=settings[section].character_format,
-                send_break=in_process,
-                crc=True,
-                averaging_s=data.averaging_s,
-                lag_s=data.lag_s,
-                step_umol_m2_s=data.step_umol_m2_s,
-                noise_umol_m2_s=data.noise_umol_m2_s,
-                serial_number=data.serial or None,
-            ),
-        ]
-
-    parts += sensor(LIGHT_SENSOR, instruments.light_sensor)
-    parts += _meter(instruments.power_meter, ports[POWER_METER])
-    parts += _stage(instruments.stage, ports[STAGE])
-    parts += sensor(MONITOR_SENSOR, instruments.monitor_sensor)
+    for section, data in _fitted(instruments).items():
+        line = names[section]
+        site = Site(
+            section=section,
+            port=PREFIX + line if ports is None else ports[line],
+            settings=settings[line],
+            carries_breaks=ports is None,
+        )
+        parts += ["", f"[{section}]", *FITTINGS[type(data)].profile(data, site)]
     return "\n".join(parts) + "\n"
 
 
-def _meter(meter: ModbusMeter, port: str) -> list[str]:
-    lines = [
-        "",
-        f"[{POWER_METER}]",
-        *toml_lines(
-            kind="modbus-power-meter",
-            port=port,
-            baud=meter.baud,
-            character_format="8N1",
-            address=meter.address,
-            averaging_s=meter.averaging_s,
-        ),
-    ]
-    for register in meter.registers:
-        lines += [
-            f"[[{POWER_METER}.registers]]",
-            *toml_lines(
-                quantity=register.quantity,
-                register=register.register,
-                type=register.type,
-                scale=register.scale,
-                function=register.function,
-                word_order=register.word_order,
-            ),
-        ]
-    return lines
-
-
-def _stage(stage: GcodeStage, port: str) -> list[str]:
-    return [
-        "",
-        f"[{STAGE}]",
-        *toml_lines(
-            kind="gcode-gantry",
-            port=port,
-            baud=stage.baud,
-            speed_mm_s=stage.speed_mm_s,
-            acceleration_mm_s2=stage.acceleration_mm_s2,
-            travel_x_mm=stage.travel_x_mm,
-            travel_y_mm=stage.travel_y_mm,
-            travel_z_mm=stage.travel_z_mm,
-            x_at_origin_mm=stage.x_at_origin_mm,
-            y_at_origin_mm=stage.y_at_origin_mm,
-        ),
-    ]
-
-
-def toml_lines(**values: Any) -> list[str]:
-    """Write each key that has a value as one line of TOML."""
-    # Basic strings, numbers, booleans and lists of numbers look the same in TOML and in JSON.
-    return [
-        f"{key} = {json.dumps(value, ensure_ascii=False)}"
-        for key, value in values.items()
-        if value is not None
-    ]
+def _fitted(instruments: Instruments) -> dict[str, Any]:
+    return {section: getattr(instruments, section) for section in SECTIONS}
 
 
 def _pair(limits: tuple[float, ...]) -> tuple[float, float]:

@@ -14,7 +14,8 @@ One table for each instrument, as in this file of TOML; what is left out keeps i
     [stage]
     travel_x_mm = [0.0, 1200.0]
     [monitor_sensor]
-    serial = "SIM-0002"
+    speaks = "modbus"
+    line = "power_meter"
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import cattrs
@@ -59,6 +61,8 @@ class Sdi12Sensor:
         8.33 to 15 ms. [s]
     decimals : int
         Digits after the point in the reply.
+    line : str
+        Section of the instrument whose line it sits on; its own where empty.
     faults : tuple of Fault
     """
 
@@ -74,6 +78,7 @@ class Sdi12Sensor:
     noise_umol_m2_s: float = field(default=1.0, validator=ge(0.0))
     reply_delay_s: float = field(default=0.009, validator=ge(0.0))
     decimals: int = field(default=1, validator=ge(0))
+    line: str = ""
     faults: tuple[Fault, ...] = ()
 
 
@@ -160,6 +165,8 @@ class ModbusMeter:
         From the end of a request to the first byte of the reply; never less than the
         silence that the protocol wants. [s]
     registers : tuple of Register
+    line : str
+        Section of the instrument whose line it sits on; its own where empty.
     faults : tuple of Fault
     """
 
@@ -172,12 +179,32 @@ class ModbusMeter:
     averaging_s: float = field(default=0.3, validator=gt(0.0))
     reply_delay_s: float = field(default=0.006, validator=ge(0.0))
     registers: tuple[Register, ...] = field(factory=_usual_registers)
+    line: str = ""
     faults: tuple[Fault, ...] = ()
 
     @property
     def silence_s(self) -> float:
         """The 3.5 characters of silence that end a frame; 1.75 ms above 19 200 baud. [s]"""
         return 3.5 * 11 / self.baud if self.baud <= 19_200 else 0.00175
+
+
+@frozen(kw_only=True)
+class ModbusSensor(ModbusMeter):
+    """A quantum sensor on Modbus as data: what a meter has, and what its data sheet states.
+
+    Attributes
+    ----------
+    lag_s, step_umol_m2_s, noise_umol_m2_s : float
+        As of `Sdi12Sensor`. [s, µmol m⁻² s⁻¹]
+    """
+
+    address: int = field(default=2, validator=[ge(1), le(247)])
+    product: str = "Quantum sensor"
+    averaging_s: float = field(default=0.8, validator=gt(0.0))
+    registers: tuple[Register, ...] = (Register(quantity="ppfd_umol_m2_s", register=0),)
+    lag_s: float = field(default=0.15, validator=ge(0.0))
+    step_umol_m2_s: float = field(default=0.1, validator=gt(0.0))
+    noise_umol_m2_s: float = field(default=1.0, validator=ge(0.0))
 
 
 @frozen(kw_only=True)
@@ -204,6 +231,8 @@ class GcodeStage:
         Rapid speed, and the acceleration it declares. [mm/s, mm/s²]
     queue_length : int
         Moves that are accepted ahead.
+    line : str
+        Section of the instrument whose line it sits on; its own where empty.
     faults : tuple of Fault
     """
 
@@ -221,17 +250,26 @@ class GcodeStage:
     speed_mm_s: float = field(default=100.0, validator=gt(0.0))
     acceleration_mm_s2: float = field(default=500.0, validator=gt(0.0))
     queue_length: int = field(default=15, validator=ge(1))
+    line: str = ""
     faults: tuple[Fault, ...] = ()
+
+
+LightSensor = Sdi12Sensor | ModbusSensor
+PowerMeter = ModbusMeter
+#: What a table writes as ``speaks``, by the choices that a section has; the first is the default.
+SPEAKS: dict[Any, dict[str, type]] = {
+    LightSensor: {"sdi-12": Sdi12Sensor, "modbus": ModbusSensor},
+}
 
 
 @frozen(kw_only=True)
 class Instruments:
     """All that stands on the bench, by the names that a rig profile has for its sections."""
 
-    light_sensor: Sdi12Sensor = field(factory=Sdi12Sensor)
-    power_meter: ModbusMeter = field(factory=ModbusMeter)
+    light_sensor: LightSensor = field(factory=Sdi12Sensor)
+    power_meter: PowerMeter = field(factory=ModbusMeter)
     stage: GcodeStage = field(factory=GcodeStage)
-    monitor_sensor: Sdi12Sensor = field(factory=lambda: Sdi12Sensor(serial="SIM-0002"))
+    monitor_sensor: LightSensor = field(factory=lambda: Sdi12Sensor(serial="SIM-0002"))
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], source: str = "the instruments") -> Instruments:
@@ -248,8 +286,11 @@ class Instruments:
             raise ScenarioError(
                 source, [f"format is {given!r}; this program reads format {FORMAT}"]
             )
+        converter = cattrs.Converter(forbid_extra_keys=True)
+        for choices in SPEAKS:
+            converter.register_structure_hook(choices, partial(_as_it_speaks, converter))
         try:
-            return cattrs.Converter(forbid_extra_keys=True).structure(content, cls)
+            return converter.structure(content, cls)
         except cattrs.ClassValidationError as error:
             faults = cattrs.transform_error(error, path=source)
             raise ScenarioError(source, faults) from error
@@ -261,3 +302,13 @@ class Instruments:
             for section, given in faults.items()
         }
         return evolve(self, **changed)
+
+
+def _as_it_speaks(converter: cattrs.Converter, raw: Any, choices: Any) -> Any:
+    """Structure an instrument that comes in several makes as the one that ``speaks`` names."""
+    makes = SPEAKS[choices]
+    table = dict(raw)
+    speaks = table.pop("speaks", next(iter(makes)))
+    if speaks not in makes:
+        raise ValueError(f"speaks is {speaks!r}; give one of {', '.join(map(repr, makes))}")
+    return converter.structure(table, makes[speaks])

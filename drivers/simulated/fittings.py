@@ -1,0 +1,189 @@
+"""How each make of simulated instrument is put on a line, and what a rig profile says of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+from attrs import frozen
+
+from drivers.line import SerialSettings
+from drivers.simulated.bench import VirtualBench
+from drivers.simulated.gcode_peer import GcodePeer
+from drivers.simulated.instruments import GcodeStage, ModbusMeter, ModbusSensor, Sdi12Sensor
+from drivers.simulated.modbus_peer import ModbusPeer
+from drivers.simulated.peer import BenchPeer
+from drivers.simulated.sdi12_peer import Sdi12Peer
+
+
+@frozen(kw_only=True)
+class Site:
+    """Where an instrument stands.
+
+    Attributes
+    ----------
+    section : str
+        Its section of the rig profile.
+    port : str
+        What its port is called.
+    settings : SerialSettings
+        Of its line.
+    carries_breaks : bool
+        Whether its line can show a break: one in memory can, a pseudo-terminal cannot.
+    """
+
+    section: str
+    port: str
+    settings: SerialSettings
+    carries_breaks: bool
+
+
+@frozen(kw_only=True)
+class Fitting:
+    """What one make needs.
+
+    Attributes
+    ----------
+    peer : callable
+        ``peer(data, section, bench, carries_breaks)`` gives its end of the line.
+    settings : callable
+        ``settings(data, plain)`` gives those of its line; `plain` asks for eight bits without
+        parity, which is all that a pseudo-terminal knows.
+    profile : callable
+        ``profile(data, site)`` gives the lines of its section, heading left out.
+    """
+
+    peer: Callable[[Any, str, VirtualBench, bool], BenchPeer]
+    settings: Callable[[Any, bool], SerialSettings]
+    profile: Callable[[Any, Site], list[str]]
+
+
+def toml_lines(**values: Any) -> list[str]:
+    """Write each key that has a value as one line of TOML."""
+    # Basic strings, numbers, booleans and lists of numbers look the same in TOML and in JSON.
+    return [
+        f"{key} = {json.dumps(value, ensure_ascii=False)}"
+        for key, value in values.items()
+        if value is not None
+    ]
+
+
+def _sdi12_sensor(data: Sdi12Sensor, site: Site) -> list[str]:
+    return toml_lines(
+        kind="sdi12-quantum-sensor",
+        port=site.port,
+        address=data.address,
+        baud=site.settings.baud,
+        character_format=site.settings.character_format,
+        send_break=site.carries_breaks,
+        crc=True,
+        averaging_s=data.averaging_s,
+        lag_s=data.lag_s,
+        step_umol_m2_s=data.step_umol_m2_s,
+        noise_umol_m2_s=data.noise_umol_m2_s,
+        serial_number=data.serial or None,
+    )
+
+
+def _modbus_meter(data: ModbusMeter, site: Site) -> list[str]:
+    lines = toml_lines(
+        kind="modbus-power-meter",
+        port=site.port,
+        baud=data.baud,
+        character_format="8N1",
+        address=data.address,
+        averaging_s=data.averaging_s,
+    )
+    for register in data.registers:
+        lines += [
+            f"[[{site.section}.registers]]",
+            *toml_lines(
+                quantity=register.quantity,
+                register=register.register,
+                type=register.type,
+                scale=register.scale,
+                function=register.function,
+                word_order=register.word_order,
+            ),
+        ]
+    return lines
+
+
+def _modbus_sensor(data: ModbusSensor, site: Site) -> list[str]:
+    (register,) = data.registers
+    return toml_lines(
+        kind="modbus-quantum-sensor",
+        port=site.port,
+        baud=data.baud,
+        character_format="8N1",
+        address=data.address,
+        register=register.register,
+        type=register.type,
+        scale=register.scale,
+        function=register.function,
+        word_order=register.word_order,
+        averaging_s=data.averaging_s,
+        lag_s=data.lag_s,
+        step_umol_m2_s=data.step_umol_m2_s,
+        noise_umol_m2_s=data.noise_umol_m2_s,
+    )
+
+
+def _gcode_stage(data: GcodeStage, site: Site) -> list[str]:
+    return toml_lines(
+        kind="gcode-gantry",
+        port=site.port,
+        baud=data.baud,
+        speed_mm_s=data.speed_mm_s,
+        acceleration_mm_s2=data.acceleration_mm_s2,
+        travel_x_mm=data.travel_x_mm,
+        travel_y_mm=data.travel_y_mm,
+        travel_z_mm=data.travel_z_mm,
+        x_at_origin_mm=data.x_at_origin_mm,
+        y_at_origin_mm=data.y_at_origin_mm,
+    )
+
+
+def _sdi12_peer(
+    data: Sdi12Sensor, section: str, bench: VirtualBench, carries_breaks: bool
+) -> BenchPeer:
+    return Sdi12Peer(
+        data,
+        lambda start_s, end_s: bench.measured_ppfd(section, start_s, end_s),
+        carries_breaks=carries_breaks,
+    )
+
+
+def _modbus_sensor_peer(
+    data: ModbusSensor, section: str, bench: VirtualBench, carries_breaks: bool
+) -> BenchPeer:
+    return ModbusPeer(
+        data,
+        lambda start_s, end_s: {"ppfd_umol_m2_s": bench.measured_ppfd(section, start_s, end_s)},
+    )
+
+
+#: Each make of simulated instrument; the one place to add another.
+FITTINGS: dict[type, Fitting] = {
+    Sdi12Sensor: Fitting(
+        peer=_sdi12_peer,
+        settings=lambda data, plain: SerialSettings.from_text(1200, "8N1" if plain else "7E1"),
+        profile=_sdi12_sensor,
+    ),
+    ModbusMeter: Fitting(
+        peer=lambda data, section, bench, _: ModbusPeer(data, bench.measured_electrical),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_modbus_meter,
+    ),
+    ModbusSensor: Fitting(
+        peer=_modbus_sensor_peer,
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_modbus_sensor,
+    ),
+    GcodeStage: Fitting(
+        peer=lambda data, section, bench, _: GcodePeer(data, bench.gantry),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_gcode_stage,
+    ),
+}
