@@ -110,6 +110,28 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--rig", type=Path, default=Path("rig.toml"), help="rig profile")
     run.add_argument("--lab", type=Path, default=Path("lab"), help="lab folder to keep the run in")
 
+    check = add(
+        "check",
+        _check,
+        "see before a run that files, ports and instruments are as they should be; moves nothing",
+        "evenfall check plan.toml --rig rig.toml",
+    )
+    check.add_argument(
+        "plan", type=Path, nargs="?", help="test plan; its course and an estimate are shown"
+    )
+    check.add_argument("--rig", type=Path, default=Path("rig.toml"), help="rig profile")
+    check.add_argument("--lab", type=Path, default=Path("lab"), help="lab folder for the run")
+    check.add_argument(
+        "--find",
+        action="store_true",
+        help="ask unknown ports too who they are, after a warning and a typed yes",
+    )
+    check.add_argument(
+        "--relay",
+        action="store_true",
+        help="prove that the lamp relay opens by itself, the lamp circuit isolated",
+    )
+
     enter = add(
         "enter",
         _enter,
@@ -160,6 +182,20 @@ def _run(options: argparse.Namespace) -> int:
     from rig.commands import run_command
 
     return run_command(options.plan, options.rig, options.lab)
+
+
+def _check(options: argparse.Namespace) -> int:
+    from rig.check import Wanted, check_command
+
+    return check_command(
+        Wanted(
+            plan=options.plan,
+            rig=options.rig,
+            lab=options.lab,
+            find=options.find,
+            relay=options.relay,
+        )
+    )
 
 
 def _enter(options: argparse.Namespace) -> int:

@@ -46,7 +46,7 @@ class Points:
         self._attendant = attendant
         self._clock = attendant.clock
         self.stay = Stay(plan.heights.mounting_height_mm[0], 1)
-        self.reference = self._first_reference()
+        self.reference = first_reference(plan, grid)
 
     def visit(self, index: int, place: Place) -> np.ndarray:
         """Go to a point, settle, take the samples, and have them on disk before moving on."""
@@ -116,28 +116,6 @@ class Points:
         x_mm, y_mm = self.xy(self.reference)
         return evolve(self.place(role, self.reference), x_mm=x_mm, y_mm=y_mm)
 
-    def spread_points(self, count: int) -> list[int]:
-        """Choose so many points, the centre first, then as far from the chosen ones as can be."""
-        x_mm, y_mm = self._grid.x_mm, self._grid.y_mm
-        chosen = [self._centre()]
-        while len(chosen) < min(count, len(x_mm)):
-            away = np.min([np.hypot(x_mm - x_mm[i], y_mm - y_mm[i]) for i in chosen], axis=0)
-            chosen.append(int(np.argmax(away)))
-        return chosen
-
-    def _centre(self) -> int:
-        x_mm, y_mm = self._grid.x_mm, self._grid.y_mm
-        middle_x, middle_y = (x_mm.min() + x_mm.max()) / 2, (y_mm.min() + y_mm.max()) / 2
-        return int(np.argmin(np.hypot(x_mm - middle_x, y_mm - middle_y)))
-
-    def _first_reference(self) -> int:
-        """The planned point; else the cell nearest the centre, where a lamp's field is flattest."""
-        planned = self._plan.sampling.reference_point
-        if planned == "auto":
-            return self._centre()
-        row, column = planned
-        return int(self._grid.index_of(row, column))
-
     def choose_reference(self, means: np.ndarray) -> None:
         """With a map at hand, take the cell of the lowest slope for the maps to come."""
         if self._plan.sampling.reference_point != "auto":
@@ -157,3 +135,28 @@ class Points:
             self.place("reference", self.reference).words,
             f"lowest slope, {100 * inner[row, column]:.2f} % a cell",
         )
+
+
+def spread_points(grid: Grid, count: int) -> list[int]:
+    """Choose so many points, the centre first, then as far from the chosen ones as can be."""
+    x_mm, y_mm = grid.x_mm, grid.y_mm
+    chosen = [_centre(grid)]
+    while len(chosen) < min(count, len(x_mm)):
+        away = np.min([np.hypot(x_mm - x_mm[i], y_mm - y_mm[i]) for i in chosen], axis=0)
+        chosen.append(int(np.argmax(away)))
+    return chosen
+
+
+def first_reference(plan: Plan, grid: Grid) -> int:
+    """Return the planned point; else the cell nearest the centre, where the field is flattest."""
+    planned = plan.sampling.reference_point
+    if planned == "auto":
+        return _centre(grid)
+    row, column = planned
+    return int(grid.index_of(row, column))
+
+
+def _centre(grid: Grid) -> int:
+    x_mm, y_mm = grid.x_mm, grid.y_mm
+    middle_x, middle_y = (x_mm.min() + x_mm.max()) / 2, (y_mm.min() + y_mm.max()) / 2
+    return int(np.argmin(np.hypot(x_mm - middle_x, y_mm - middle_y)))

@@ -19,7 +19,7 @@ from rig import faults
 from rig.attendant import Attendant
 from rig.operator import Prompt
 from rig.plan import Plan
-from rig.points import Points, Stay
+from rig.points import Points, Stay, spread_points
 from rig.progress import RunProgress, duration
 from rig.safety import cautions_text
 from rig.warm_up import WarmUp
@@ -125,7 +125,7 @@ class Sequence:
         )
         self._attendant.event("dark-begun")
         everywhere = list(serpentine(self._grid))
-        few = everywhere if plan.points == "all" else self._points.spread_points(int(plan.points))
+        few = everywhere if plan.points == "all" else spread_points(self._grid, int(plan.points))
         self._progress.phase("Dark reading", f"{len(few)} points")
         place = self._points.place("dark")
         self._attendant.power_goes_to(evolve(place, mounting_height_mm=None))
@@ -155,7 +155,7 @@ class Sequence:
         self.warm_up.lamp_is_lit(self._dark_mean)
 
     def _quick_look(self) -> None:
-        few = self._points.spread_points(5)
+        few = spread_points(self._grid, 5)
         self._attendant.event("quick-look")
         self._progress.phase("Quick look", f"{len(few)} points")
         self._attendant.power_goes_to(self._points.place("background"))

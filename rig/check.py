@@ -1,0 +1,139 @@
+"""``evenfall check``: everything that would stop a run, found before it, in one table.
+
+Nothing is moved and nothing is lit. Ports that the profile does not name are listed and left
+alone, unless `rig/find.py` is asked for and allowed to try them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from attrs import define, field, frozen
+from rich.console import Console
+
+from drivers import finding
+from drivers.clock import Clock, SystemClock, VirtualClock
+from drivers.simulated.attach import attach
+from drivers.simulated.bench import VirtualBench
+from rig import check_place
+from rig.check_findings import Finding, Weight, exit_code
+from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory, open_port
+from rig.check_show import show_course, show_findings, show_instruments, show_ports
+from rig.estimate import Estimate, estimate
+from rig.plan import read_plan
+from rig.profile import Profile, cross_check, read_profile
+from rig.toml_faults import ConfigError
+
+Content = TypeVar("Content")
+
+
+@frozen(kw_only=True)
+class Wanted:
+    """What a check is asked to do.
+
+    Attributes
+    ----------
+    plan : Path or None
+        Test plan; its course and an estimate are shown.
+    rig : Path
+        Rig profile.
+    lab : Path
+        Lab folder that the run would be kept in.
+    find : bool
+        Try ports that the profile does not name, after a warning and a typed yes.
+    relay : bool
+        Prove that the lamp relay opens by itself.
+    """
+
+    plan: Path | None
+    rig: Path
+    lab: Path
+    find: bool = False
+    relay: bool = False
+
+
+@define(kw_only=True)
+class Surroundings:
+    """What a check looks at besides its files; other ones in tests."""
+
+    clock: Clock = field(factory=SystemClock)
+    open_line: OpenLine = open_port
+    ports: Callable[[], tuple[finding.FoundPort, ...]] = finding.serial_ports
+    proc: Path = finding.PROC
+    read_answer: Callable[[], str] = field(default=input)
+
+
+def check_command(
+    wanted: Wanted, console: Console | None = None, around: Surroundings | None = None
+) -> int:
+    """Check, show everything, and return the exit code.
+
+    Returns
+    -------
+    int
+        0 where a run can begin, 1 where something at the bench is wrong, 2 where plan or
+        profile are.
+    """
+    console = console or Console(highlight=False)
+    around = around or Surroundings()
+    findings: list[Finding] = []
+    plan = _read(read_plan, wanted.plan, findings) if wanted.plan is not None else None
+    profile = _read(read_profile, wanted.rig, findings)
+    if plan is not None and profile is not None:
+        fits = cross_check(plan, profile)
+        findings += [Finding(str(wanted.plan), fault, "", Weight.CONFIGURATION) for fault in fits]
+    ports = around.ports()
+    show_ports(console, ports, profile)
+    if wanted.find:
+        from rig.find import find
+
+        find(console, around, ports, profile)
+    foreseen: Estimate | None = None
+    if profile is not None:
+        asked = _ask_all(profile, around, findings)
+        show_instruments(console, asked)
+        if wanted.relay:
+            _prove_relay(profile, console, around, findings)
+        findings += check_place.calibrations(profile, around.clock.utc().date())
+        if profile.bench is None:
+            findings += check_place.services(around.proc)
+        if plan is not None and not any(f.weight is Weight.CONFIGURATION for f in findings):
+            seen_s = asked["light_sensor"].reading_s
+            foreseen = estimate(plan, profile, light_reading_s=seen_s)
+    findings += check_place.disk(wanted.lab, foreseen.row_bytes if foreseen else 0.0)
+    if foreseen is not None:
+        show_course(console, foreseen)
+    show_findings(console, findings, instruments_were_asked=profile is not None)
+    return exit_code(findings)
+
+
+def _read(read: Callable[[Path], Content], path: Path, findings: list[Finding]) -> Content | None:
+    """Read a file; what is wrong with it joins the findings."""
+    try:
+        return read(path)
+    except ConfigError as error:
+        findings += [
+            Finding(error.file, problem, "", Weight.CONFIGURATION) for problem in error.problems
+        ]
+        return None
+
+
+def _ask_all(profile: Profile, around: Surroundings, findings: list[Finding]) -> dict[str, Asked]:
+    clock, open_line = around.clock, around.open_line
+    if profile.scenario is not None:
+        clock = VirtualClock()
+        virtual = VirtualBench.from_scenario(profile.scenario)
+        open_line = lines_in_memory(attach(virtual, clock), clock)
+    roll = Roll(profile=profile, clock=clock, open_line=open_line, proc=around.proc)
+    findings += roll.call()
+    return roll.asked
+
+
+def _prove_relay(
+    profile: Profile, console: Console, around: Surroundings, findings: list[Finding]
+) -> None:
+    findings.append(
+        Finding("--relay", "the profile has no section [lamp_relay].", "", Weight.CONFIGURATION)
+    )
