@@ -1,4 +1,4 @@
-"""The cautions, once; shown before a run and printed in the report's neighbourhood.
+"""The cautions that the operator reads and acknowledges before anything moves or is lit.
 
 Evenfall is not a safety device. The hard-wired thermal cut-out and timer on the lamp's feed,
 outside the computer, remain required whatever this program does.
