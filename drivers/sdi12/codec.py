@@ -20,7 +20,10 @@ RETRY_AFTER_S = 0.01667
 LINE_END = b"\r\n"
 LONGEST_REPLY = 96  # address, 75 characters of values, check sum, line end, and some spare
 
+ADDRESSES = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+
 _TIMING = re.compile(rb"(\d{3})(\d)")
+_LONG_TIMING = re.compile(rb"(\d{3})(\d\d)")
 _VALUE = re.compile(rb"[+-](?=\.?\d)\d*\.?\d*")
 _IDENTITY = re.compile(rb"(\d)(\d)([ -~]{8})([ -~]{6})([ -~]{3})([ -~]{0,13})")
 
@@ -65,6 +68,21 @@ def start_measurement(address: str, number: int = 0, *, crc: bool = False) -> by
     return f"{address}M{'C' if crc else ''}{number or ''}!".encode("ascii")
 
 
+def start_concurrent(address: str, number: int = 0, *, crc: bool = False) -> bytes:
+    """Return aC!, aC1! … aC9!, or with a check sum asked for aCC!, aCC1! … aCC9!."""
+    return f"{address}C{'C' if crc else ''}{number or ''}!".encode("ascii")
+
+
+def read_continuous(address: str, number: int = 0, *, crc: bool = False) -> bytes:
+    """Return aR0! … aR9!, or with a check sum asked for aRC0! … aRC9!."""
+    return f"{address}R{'C' if crc else ''}{number}!".encode("ascii")
+
+
+def start_verification(address: str) -> bytes:
+    """Return aV!."""
+    return f"{address}V!".encode("ascii")
+
+
 def send_values(address: str, page: int) -> bytes:
     """Return aD0! … aD9!."""
     return f"{address}D{page}!".encode("ascii")
@@ -73,6 +91,21 @@ def send_values(address: str, page: int) -> bytes:
 def identify(address: str) -> bytes:
     """Return aI!."""
     return f"{address}I!".encode("ascii")
+
+
+def acknowledge(address: str) -> bytes:
+    """Return a!, which a sensor answers by its address alone."""
+    return f"{address}!".encode("ascii")
+
+
+def query_address() -> bytes:
+    """Return ?!, which every sensor on the bus answers."""
+    return b"?!"
+
+
+def change_address(address: str, to: str) -> bytes:
+    """Return aAb!."""
+    return f"{address}A{to}!".encode("ascii")
 
 
 def check_sum(data: bytes) -> bytes:
@@ -88,8 +121,8 @@ def check_sum(data: bytes) -> bytes:
     return bytes(0x40 | part for part in (crc >> 12, crc >> 6 & 0x3F, crc & 0x3F))
 
 
-def decode_timing(reply: bytes, address: str) -> Timing:
-    """Read ``atttn``.
+def decode_timing(reply: bytes, address: str, *, concurrent: bool = False) -> Timing:
+    """Read ``atttn``, or ``atttnn`` where the measurement is a concurrent one.
 
     Raises
     ------
@@ -97,13 +130,22 @@ def decode_timing(reply: bytes, address: str) -> Timing:
         It is not one.
     """
     body = _body(reply, address)
-    if not (match := _TIMING.fullmatch(body)):
-        raise CodecError("not the form 'atttn' (address, 3 digits of seconds, number of values)")
+    if not (match := (_LONG_TIMING if concurrent else _TIMING).fullmatch(body)):
+        form = "atttnn" if concurrent else "atttn"
+        raise CodecError(f"not the form '{form}' (address, 3 digits of seconds, number of values)")
     return Timing(int(match[1]), int(match[2]))
 
 
-def decode_values(reply: bytes, address: str, *, crc: bool) -> tuple[float, ...]:
+def decode_values(
+    reply: bytes, address: str, *, crc: bool, at_most: int | None = None
+) -> tuple[float, ...]:
     """Read ``a<values>``, with a check sum where one was asked for. There may be no value.
+
+    Parameters
+    ----------
+    at_most : int, optional
+        How many of the announced values are still to come. A reply that lost its end and ran
+        into the next one has more.
 
     Raises
     ------
@@ -122,6 +164,8 @@ def decode_values(reply: bytes, address: str, *, crc: bool) -> tuple[float, ...]
     # Up to 7 digits, as the standard has it: two values that ran together are longer.
     if b"".join(found) != body or any(len(v.strip(b"+-").replace(b".", b"")) > 7 for v in found):
         raise CodecError("not a row of signed numbers of up to 7 digits")
+    if at_most is not None and len(found) > at_most:
+        raise CodecError(f"{len(found)} values, of which {at_most} at most were to come")
     return tuple(float(value) for value in found)
 
 
@@ -135,6 +179,27 @@ def decode_service_request(reply: bytes, address: str) -> None:
     """
     if _body(reply, address):
         raise CodecError("not a service request")
+
+
+def decode_acknowledgement(reply: bytes, address: str = ADDRESSES) -> str:
+    """Read ``a``, by which a sensor says that it is there; return its address.
+
+    Parameters
+    ----------
+    address : str
+        The addresses that may answer.
+
+    Raises
+    ------
+    CodecError
+        It is something else.
+    """
+    if not reply.endswith(LINE_END):
+        raise CodecError("cut short: no carriage return and line feed at its end")
+    body = reply[: -len(LINE_END)].decode("latin-1")
+    if len(body) != 1 or body not in address:
+        raise CodecError("not an address alone")
+    return body
 
 
 def decode_identity(reply: bytes, address: str) -> Identity:

@@ -19,16 +19,38 @@ PLAN = HARDWARE / "example-plan.toml"
 RIG = HARDWARE / "example-rig.toml"
 
 
-def lines_with_key(path: Path, section: str) -> dict[str, str]:
-    """Return key to line of one section, keys in comments included."""
-    found: dict[str, str] = {}
-    here = ""
+def blocks(path: Path) -> list[tuple[str, dict[str, str]]]:
+    """Return heading, and key to line, of each block, those in comments included."""
+    found: list[tuple[str, dict[str, str]]] = [("", {})]
     for line in path.read_text(encoding="utf-8").splitlines():
         bare = line.removeprefix("# ")
         if heading := re.match(r"\[\[?([a-z_.]+)\]\]?", bare):
-            here = heading[1]
-        elif here == section and (key := re.match(r"([a-z_0-9]+) = ", bare)):
-            found[key[1]] = line
+            found.append((heading[1], {}))
+        elif key := re.match(r"([a-z_0-9]+) = ", bare):
+            found[-1][1][key[1]] = line
+    return found
+
+
+def lines_with_key(path: Path, section: str) -> dict[str, str]:
+    """Return key to line of one section; an instrument's is named by kind and inner table."""
+    name, _, inner = section.partition(".")
+    if name not in KINDS:
+        return {
+            key: line
+            for heading, keys in blocks(path)
+            if heading == section
+            for key, line in keys.items()
+        }
+    found: dict[str, str] = {}
+    kind = ""
+    for heading, keys in blocks(path):
+        if "." not in heading:
+            is_whole = heading == KINDS[name].role  # not the short one of a second sensor
+            kind = tomllib.loads(keys.get("kind", "x = 0").removeprefix("# ")).get("kind", "")
+            if kind == name and is_whole and not inner:
+                found |= keys
+        elif kind == name and heading == f"{KINDS[name].role}.{inner}":
+            found |= keys
     return found
 
 
@@ -47,13 +69,13 @@ def sections_of(cls: type) -> dict[str, type]:
 
 
 def option_sections() -> dict[str, type]:
-    found = {kind.role: kind.options for kind in KINDS.values()}
-    for role, options in list(found.items()):
+    found = {kind.name: kind.options for kind in KINDS.values()}
+    for name, options in list(found.items()):
         attrs.resolve_types(options)
         for item in attrs.fields(options):
             for inner in getattr(item.type, "__args__", ()):
                 if isinstance(inner, type) and attrs.has(inner):
-                    found[f"{role}.{item.name}"] = inner
+                    found[f"{name}.{item.name}"] = inner
     return found
 
 
