@@ -157,12 +157,32 @@ def rows(check: Check, *, allowed: str, doc: str, default: Any = NOTHING) -> Any
     )
 
 
+#: What the name of a network port begins with.
+TCP = "tcp://"
+
+
+def tcp_address(port: str) -> tuple[str, int] | None:
+    """Return host and number of a network port such as ``tcp://192.168.0.20:502``.
+
+    An address with colons stands in brackets. None where it is no such port.
+    """
+    host, colon, number = port.removeprefix(TCP).rpartition(":")
+    if not port.startswith(TCP) or not (host and colon and number.isascii() and number.isdigit()):
+        return None
+    if host.startswith("[") != host.endswith("]") or (":" in host and not host.startswith("[")):
+        return None
+    return (host.strip("[]"), int(number)) if 0 < int(number) < 65536 else None
+
+
 @define(kw_only=True)
 class PortOptions:
     """What every instrument on a port has, with its provenance."""
 
     port: str = text(
-        doc="Where it is connected. A name under /dev/serial/by-id/ survives replugging."
+        doc="Where it is connected: a serial port, whose name under /dev/serial/by-id/ survives "
+        "replugging, or tcp://host:number for a socket of the network.",
+        check=lambda port: bool(port) and (not port.startswith(TCP) or bool(tcp_address(port))),
+        allowed='give some text in quotes: a serial port, or "tcp://192.168.0.20:502"',
     )
     serial_number: str | None = text(default=None, doc="As engraved on the instrument.")
     calibrated_on: date | None = day(doc="Day of the last calibration.")  # noqa: RUF009

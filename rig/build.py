@@ -15,6 +15,7 @@ from attrs import define, field
 from drivers.bus import Bus
 from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line
+from drivers.options import tcp_address
 from drivers.registry import KINDS
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
@@ -84,7 +85,7 @@ def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instr
         for section, entry in profile.instruments.items():
             kind, port = KINDS[entry.kind], entry.options.port
             if port not in buses:
-                buses[port] = Bus(lines.get(port) or _open(entry, clock), clock)
+                buses[port] = Bus(lines.get(port) or open_line(entry, clock), clock)
             made[section] = kind.make(entry.options, buses[port], clock, TITLES[section])
     except BaseException:
         for instrument in made.values():
@@ -95,7 +96,18 @@ def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instr
     return Instruments(**made)
 
 
-def _open(entry: Fitted, clock: Clock) -> Line:
+def open_line(entry: Fitted, clock: Clock) -> Line:
+    """Open the port of one instrument: a socket of the network, or a serial port.
+
+    Raises
+    ------
+    PortLost
+        It is not there, busy, or not ours to open.
+    """
+    if address := tcp_address(entry.options.port):
+        from drivers.tcp_line import TcpLine
+
+        return TcpLine(*address, clock)
     from drivers.serial_line import SerialLine
 
     return SerialLine(entry.options.port, KINDS[entry.kind].line_settings(entry.options), clock)

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from drivers.registry import KINDS
 from rig.plan import read_plan
 from rig.profile import cross_check, read_profile
-from rig.toml_faults import ConfigError
+from rig.toml_faults import ConfigError, either
 
 GOOD = """\
 format = 1
@@ -91,25 +92,32 @@ def test_a_profile_with_five_faults_is_refused_with_all_five(tmp_path):
         "  light_sensor.averaging_s is -1; give a number in s, 0 or more\n"
         "  power_meter.registers, entry 1: type is 'float23'; give one of 'float32', 'int16', "
         "'uint16', 'int32', 'uint32'\n"
-        "  stage.port is missing; give some text in quotes\n"
+        "  stage.port is missing; give some text in quotes: a serial port, or "
+        '"tcp://192.168.0.20:502"\n'
         "  stage.travel_y_mm is [900, 0]; give two numbers in mm, the lower first, "
         "e.g. [0.0, 1200.0]"
     )
 
 
+def kinds_of(role: str) -> str:
+    """List the kinds of a role as a message does."""
+    return either([kind.name for kind in KINDS.values() if kind.role == role])
+
+
 @pytest.mark.parametrize(
-    ("section", "allowed"),
+    ("section", "fitted"),
     [
         ("light_sensor", "sdi12-quantum-sensor"),
         ("power_meter", "modbus-power-meter"),
         ("stage", "gcode-gantry"),
     ],
 )
-def test_a_kind_that_is_unknown_or_of_another_role_is_refused(tmp_path, section, allowed):
-    others = {"sdi12-quantum-sensor", "modbus-power-meter", "gcode-gantry"} - {allowed}
-    for kind in ("manual", "keyed", *sorted(others)):
-        (problem,) = problems(tmp_path, GOOD.replace(f'kind = "{allowed}"', f'kind = "{kind}"'))
-        assert problem == f"{section}.kind is '{kind}'; give \"{allowed}\""
+def test_a_kind_that_is_unknown_or_of_another_role_is_refused(tmp_path, section, fitted):
+    others = [kind.name for kind in KINDS.values() if kind.role != section]
+    for kind in ("unheard-of", *others):
+        (problem,) = problems(tmp_path, GOOD.replace(f'kind = "{fitted}"', f'kind = "{kind}"'))
+        refused = f"{section}.kind is '{kind}'; give {kinds_of(section)}"
+        assert problem.split("; did you mean")[0] == refused
 
 
 def test_a_misspelt_kind_gets_a_suggestion(tmp_path):
@@ -120,8 +128,8 @@ def test_a_misspelt_kind_gets_a_suggestion(tmp_path):
 
 def test_missing_instruments_are_named_with_their_kinds(tmp_path):
     assert problems(tmp_path, "format = 1\n") == (
-        'light_sensor is missing; give a section with kind = "sdi12-quantum-sensor"',
-        'power_meter is missing; give a section with kind = "modbus-power-meter"',
+        f"light_sensor is missing; give a section with kind = {kinds_of('light_sensor')}",
+        f"power_meter is missing; give a section with kind = {kinds_of('power_meter')}",
         'stage is missing; give a section with kind = "gcode-gantry"',
     )
 
@@ -145,6 +153,27 @@ def test_two_instruments_that_speak_differently_cannot_share_a_port(tmp_path):
         "power_meter.port is '/dev/a', which light_sensor has already, and modbus-power-meter "
         "cannot share a line with sdi12-quantum-sensor; give each of them a port of its own",
     )
+
+
+def test_a_port_of_the_network_has_a_host_and_a_number(tmp_path):
+    for port in ("tcp://192.168.0.20:502", "tcp://[fe80::1]:502", "tcp://meter.local:4001"):
+        profile = profile_of(tmp_path, GOOD.replace("/dev/b", port))
+        assert profile.power_meter.options.port == port
+    for port in (
+        "tcp://",
+        "tcp://meter",
+        "tcp://meter:",
+        "tcp://:502",
+        "tcp://meter:65536",
+        "tcp://meter:0",
+        "tcp://fe80::1:502",
+        "tcp://[fe80::1:502",
+    ):
+        (problem,) = problems(tmp_path, GOOD.replace("/dev/b", port))
+        assert problem == (
+            f"power_meter.port is {port!r}; give some text in quotes: a serial port, or "
+            '"tcp://192.168.0.20:502"'
+        )
 
 
 SECOND_ON_THE_LINE = """[monitor_sensor]
@@ -182,7 +211,7 @@ def test_a_monitor_sensor_is_a_light_sensor(tmp_path):
     profile = profile_of(tmp_path, GOOD + section)
     assert profile.monitor_sensor.options.address == "1"
     assert problems(tmp_path, GOOD + section.replace("sdi12-quantum-sensor", "gcode-gantry")) == (
-        "monitor_sensor.kind is 'gcode-gantry'; give \"sdi12-quantum-sensor\"",
+        f"monitor_sensor.kind is 'gcode-gantry'; give {kinds_of('light_sensor')}",
     )
 
 
