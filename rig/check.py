@@ -15,6 +15,7 @@ from rich.console import Console
 
 from drivers import finding
 from drivers.clock import Clock, SystemClock, VirtualClock
+from drivers.line import Line, SerialSettings
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
 from rig import check_place
@@ -54,12 +55,19 @@ class Wanted:
     relay: bool = False
 
 
+def _open_serial(port: str, settings: SerialSettings, clock: Clock) -> Line:
+    from drivers.serial_line import SerialLine
+
+    return SerialLine(port, settings, clock)
+
+
 @define(kw_only=True)
 class Surroundings:
     """What a check looks at besides its files; other ones in tests."""
 
     clock: Clock = field(factory=SystemClock)
     open_line: OpenLine = open_port
+    open_port: Callable[[str, SerialSettings, Clock], Line] = _open_serial
     ports: Callable[[], tuple[finding.FoundPort, ...]] = finding.serial_ports
     proc: Path = finding.PROC
     read_answer: Callable[[], str] = field(default=input)
@@ -89,7 +97,14 @@ def check_command(
     if wanted.find:
         from rig.find import find
 
-        find(console, around, ports, profile)
+        find(
+            console,
+            ports,
+            profile,
+            clock=around.clock,
+            open_port=around.open_port,
+            read_answer=around.read_answer,
+        )
     foreseen: Estimate | None = None
     if profile is not None:
         asked = _ask_all(profile, around, findings)

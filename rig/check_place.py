@@ -48,14 +48,19 @@ def calibrations(profile: Profile, today: date) -> Iterator[Finding]:
             yield Finding(
                 section, f"its calibration is due on {due}.", "Plan for it.", Weight.REMARK
             )
-        elif due is None and section in CALIBRATED:
-            yield Finding(
-                section,
-                "calibration_due is not stated"
-                + (f" (calibrated on {done})." if done else ", nor when it was calibrated."),
-                "State both from its certificate, so that reports can say what they rest on.",
-                Weight.REMARK,
-            )
+    unstated = [
+        section
+        for section, entry in profile.instruments.items()
+        if section in CALIBRATED and entry.options.calibration_due is None
+    ]
+    if unstated:
+        yield Finding(
+            ", ".join(unstated),
+            "calibration_due is not stated.",
+            "State calibrated_on and calibration_due from the certificate, so that reports can "
+            "say what they rest on.",
+            Weight.REMARK,
+        )
 
 
 def disk(lab: Path, needed_bytes: float) -> Iterator[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 
 from rich import box
@@ -37,7 +38,7 @@ def show_ports(
             port.says,
             f"named by {', '.join(users)}" if users else "not in the profile, left alone",
         ]
-        _say(console, "      " + "; ".join(fact for fact in facts if fact))
+        _say(console, "      " + "; ".join(fact for fact in facts if fact), " " * 6)
 
 
 def show_instruments(console: Console, asked: Mapping[str, Asked]) -> None:
@@ -55,19 +56,20 @@ def show_instruments(console: Console, asked: Mapping[str, Asked]) -> None:
 
 def show_course(console: Console, foreseen: Estimate) -> None:
     """Say what the run would do in order, how long it takes, and what that rests on."""
-    _say(console, "\nThe run, in order (nothing of it is done now):")
+    console.print()
+    _say(console, "The run, in order (nothing of it is done now):")
     for number, step in enumerate(foreseen.steps, start=1):
         takes = ("at least " if step.at_least else "") + duration(step.duration_s)
         lit = "lit" if step.lamp_is_lit else ""
-        _say(console, f"{number:4}  {takes:>16}  {lit:3}  {step.what}")
+        _say(console, f"{number:4}  {takes:>16}  {lit:3}  {step.what}", " " * 29)
     _say(
         console,
         f"In all at least {duration(foreseen.duration_s)}, the lamp lit for "
-        f"{duration(foreseen.lit_s)} of it: about {foreseen.energy_kwh:.2f} kWh at "
+        f"{duration(foreseen.lit_s)} of it: about {_energy(foreseen.energy_kwh)} at "
         f"{foreseen.wall_power_w:.0f} W. Assumed:",
     )
     for sentence in foreseen.assumptions:
-        _say(console, f"  - {sentence}")
+        _say(console, f"  - {sentence}", "    ")
 
 
 def show_findings(
@@ -92,6 +94,10 @@ def show_findings(
         _say(console, "No problem found. Nothing was moved or lit.")
 
 
+def _energy(energy_kwh: float) -> str:
+    return f"{energy_kwh:.2f} kWh" if energy_kwh >= 0.1 else f"{1000.0 * energy_kwh:.1f} Wh"
+
+
 def _users(device: str, profile: Profile | None) -> list[str]:
     if profile is None:
         return []
@@ -109,10 +115,23 @@ def _value(reading: Reading) -> str:
 
 def _table(*headings: str) -> Table:
     table = Table(box=box.HORIZONTALS, show_lines=True, pad_edge=False, header_style="bold")
-    for heading in headings:
-        table.add_column(heading, overflow="fold", min_width=min(12, len(heading) + 2))
+    for number, heading in enumerate(headings):
+        first = number == 0
+        table.add_column(heading, overflow="fold", max_width=16 if first else None)
     return table
 
 
-def _say(console: Console, text: str) -> None:
-    console.print(text, markup=False, soft_wrap=False)
+def _say(console: Console, text: str, indent: str = "") -> None:
+    """Print a paragraph; what does not fit into the line is indented."""
+    console.print(
+        textwrap.fill(
+            text,
+            max(40, console.width - 1),
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+            drop_whitespace=True,
+        ),
+        markup=False,
+        soft_wrap=True,
+    )
