@@ -14,6 +14,7 @@ from drivers.clock import Clock
 from drivers.gcode import options as gcode
 from drivers.line import Line, SerialSettings
 from drivers.modbus import options as modbus
+from drivers.scpi import options as scpi
 from drivers.sdi12 import options as sdi12
 
 
@@ -60,6 +61,12 @@ def _make_power_meter(options: Any, line: Line, clock: Clock, device: str) -> An
     return PowerMeter(options, line, clock, device)
 
 
+def _make_scpi_power_meter(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.scpi.power_meter import PowerMeter
+
+    return PowerMeter(options, line, clock, device)
+
+
 def _make_gantry(options: Any, line: Line, clock: Clock, device: str) -> Any:
     from drivers.gcode.gantry import Gantry
 
@@ -84,6 +91,13 @@ KINDS: dict[str, Kind] = {
             make=_make_power_meter,
             line_settings=modbus.line_settings,
             bus="modbus",
+        ),
+        Kind(
+            name="scpi-power-meter",
+            role="power_meter",
+            options=scpi.ScpiPowerMeterOptions,
+            make=_make_scpi_power_meter,
+            line_settings=scpi.line_settings,
         ),
         Kind(
             name="gcode-gantry",

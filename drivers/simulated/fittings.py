@@ -14,6 +14,8 @@ from drivers.simulated.gcode_peer import GcodePeer
 from drivers.simulated.instruments import GcodeStage, ModbusMeter, ModbusSensor, Sdi12Sensor
 from drivers.simulated.modbus_peer import ModbusPeer
 from drivers.simulated.peer import BenchPeer
+from drivers.simulated.scpi_meter import ScpiMeter
+from drivers.simulated.scpi_peer import ScpiPeer
 from drivers.simulated.sdi12_peer import Sdi12Peer
 
 
@@ -130,6 +132,35 @@ def _modbus_sensor(data: ModbusSensor, site: Site) -> list[str]:
     )
 
 
+def _scpi_meter(data: ScpiMeter, site: Site) -> list[str]:
+    lines = toml_lines(
+        kind="scpi-power-meter",
+        port=site.port,
+        baud=data.baud,
+        character_format="8N1",
+        terminator=data.terminator,
+        averaging_s=data.averaging_s,
+        serial_number=None if data.serial == "0" else data.serial,
+    )
+    # Of the queries that know all of a quantity, the one that brings most is the quickest.
+    quantities = {name for known in data.queries for name in known.quantities}
+    for quantity in sorted(quantities, key=lambda name: (name != "wall_power_w", name)):
+        known = max(
+            (known for known in data.queries if quantity in known.quantities),
+            key=lambda known: len(known.quantities),
+        )
+        lines += [
+            f"[[{site.section}.queries]]",
+            *toml_lines(
+                quantity=quantity,
+                query=known.short_form,
+                field=known.quantities.index(quantity) + 1,
+                fields=len(known.quantities),
+            ),
+        ]
+    return lines
+
+
 def _gcode_stage(data: GcodeStage, site: Site) -> list[str]:
     return toml_lines(
         kind="gcode-gantry",
@@ -180,6 +211,11 @@ FITTINGS: dict[type, Fitting] = {
         peer=_modbus_sensor_peer,
         settings=lambda data, plain: SerialSettings(baud=data.baud),
         profile=_modbus_sensor,
+    ),
+    ScpiMeter: Fitting(
+        peer=lambda data, section, bench, _: ScpiPeer(data, bench.measured_electrical),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_scpi_meter,
     ),
     GcodeStage: Fitting(
         peer=lambda data, section, bench, _: GcodePeer(data, bench.gantry),

@@ -31,6 +31,7 @@ from attrs import evolve, field, frozen
 from attrs.validators import ge, gt, in_, le, matches_re
 
 from drivers.simulated.peer import Fault
+from drivers.simulated.scpi_meter import ScpiMeter
 from drivers.simulated.spec import ScenarioError
 
 FORMAT = 1
@@ -255,10 +256,11 @@ class GcodeStage:
 
 
 LightSensor = Sdi12Sensor | ModbusSensor
-PowerMeter = ModbusMeter
+PowerMeter = ModbusMeter | ScpiMeter
 #: What a table writes as ``speaks``, by the choices that a section has; the first is the default.
 SPEAKS: dict[Any, dict[str, type]] = {
     LightSensor: {"sdi-12": Sdi12Sensor, "modbus": ModbusSensor},
+    PowerMeter: {"modbus": ModbusMeter, "scpi": ScpiMeter},
 }
 
 

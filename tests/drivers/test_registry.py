@@ -13,6 +13,7 @@ from drivers.line import SerialSettings
 from drivers.memory_line import MemoryLine
 from drivers.modbus.options import PowerMeterOptions, RegisterOptions
 from drivers.options import OptionError
+from drivers.scpi.options import QueryOptions, ScpiPowerMeterOptions
 from drivers.sdi12.options import QuantumSensorOptions
 from tests.drivers.far_end import ScriptedPeer
 
@@ -21,6 +22,12 @@ TRAVEL = {"travel_x_mm": (0.0, 1200.0), "travel_y_mm": (0.0, 1200.0)}
 EXAMPLES = {
     "sdi12-quantum-sensor": (QuantumSensorOptions(port="p"), "1200 7E1"),
     "modbus-power-meter": (PowerMeterOptions(port="p", registers=[WATTS]), "9600 8N1"),
+    "scpi-power-meter": (
+        ScpiPowerMeterOptions(
+            port="p", queries=[QueryOptions(quantity="wall_power_w", query="MEAS:POW?")]
+        ),
+        "9600 8N1",
+    ),
     "gcode-gantry": (GantryOptions(port="p", **TRAVEL), "115200 8N1"),
 }
 
