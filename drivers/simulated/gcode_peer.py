@@ -31,7 +31,7 @@ from drivers.simulated.gcode_block import (
     split_words,
 )
 from drivers.simulated.instruments import GcodeStage
-from drivers.simulated.peer import Fault, FaultScript, Outbox, damaged
+from drivers.simulated.peer import Fault, FaultScript, Outbox
 
 #: Kinds of fault that only this protocol has.
 OWN_KINDS = frozenset({"banner", "alarm", "error", "slow", "short", "dead"})
@@ -191,7 +191,9 @@ class GcodePeer:
     def _say(self, text: str, at_s: float, fault: Fault | None = None) -> None:
         if not self._is_dead:
             self._outbox.put(
-                *damaged(fault, text.encode("ascii") + b"\r\n", at_s + self._stage.reply_delay_s)
+                *self._script.damaged(
+                    fault, text.encode("ascii") + b"\r\n", at_s + self._stage.reply_delay_s
+                )
             )
 
     def _position_mm(self, at_s: float) -> tuple[float, float, float]:

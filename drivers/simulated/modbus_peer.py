@@ -23,7 +23,7 @@ from pymodbus.pdu.register_message import (
 )
 
 from drivers.simulated.instruments import ModbusMeter
-from drivers.simulated.peer import Fault, FaultScript, Outbox, damaged
+from drivers.simulated.peer import Fault, FaultScript, Outbox
 
 #: Kinds of fault that only this protocol has.
 OWN_KINDS = frozenset({"wrong-address", "value", "stuck", "exception"})
@@ -166,4 +166,6 @@ class ModbusPeer:
         wrong = fault is not None and fault.kind == "wrong-address"
         reply.dev_id = int(fault.address) if fault and wrong else self._meter.address
         delay_s = max(self._meter.reply_delay_s, self._meter.silence_s)
-        self._outbox.put(*damaged(fault, self._framer.buildFrame(reply), at_s + delay_s))
+        self._outbox.put(
+            *self._script.damaged(fault, self._framer.buildFrame(reply), at_s + delay_s)
+        )

@@ -12,8 +12,10 @@ peer would have answered::
     at_exchange = 40
     keep_bytes = 3
 
-What damages any reply is in `DAMAGE` below; each peer adds the kinds that only its protocol
-has. A new kind is one more entry there or in a peer's `OWN_KINDS`.
+What damages any reply is in `DAMAGE` below, and ``"stale"``: the reply is held back and comes
+in front of the next one, so that whoever does not drain the line is one behind from then on.
+Each peer adds the kinds that only its protocol has. A new kind is one more entry in `DAMAGE` or
+in a peer's `OWN_KINDS`.
 """
 
 from __future__ import annotations
@@ -121,8 +123,11 @@ DAMAGE: dict[str, Callable[[Fault, bytes, float], Leaving]] = {
 }
 
 
+STALE = "stale"
+
+
 class FaultScript:
-    """Counts exchanges and says which fault strikes the present one.
+    """Counts exchanges, says which fault strikes the present one, and does the damage.
 
     Parameters
     ----------
@@ -133,18 +138,14 @@ class FaultScript:
     Raises
     ------
     ValueError
-        A kind that nobody here knows.
+        Kinds that nobody here knows.
     """
 
     def __init__(self, faults: Sequence[Fault], own_kinds: Collection[str] = ()) -> None:
-        allowed = sorted({*DAMAGE, *own_kinds})
-        for fault in faults:
-            if fault.kind not in allowed:
-                raise ValueError(
-                    f"fault kind {fault.kind!r} at exchange {fault.at_exchange} is not known to "
-                    f"this instrument; give one of {', '.join(allowed)}"
-                )
+        if unknown := unknown_kinds(faults, own_kinds):
+            raise ValueError("; ".join(unknown))
         self._faults = tuple(faults)
+        self._held_back = b""
         self.exchange = 0
 
     def begin(self) -> Fault | None:
@@ -152,12 +153,26 @@ class FaultScript:
         self.exchange += 1
         return next((fault for fault in self._faults if fault.strikes(self.exchange)), None)
 
+    def damaged(self, fault: Fault | None, reply: bytes, at_s: float) -> Leaving:
+        """Return when the reply leaves and what is left of it. [s]"""
+        if fault is not None and fault.kind == STALE:
+            self._held_back += reply
+            return at_s, b""
+        if fault is not None and fault.kind in DAMAGE and reply:
+            at_s, reply = DAMAGE[fault.kind](fault, reply, at_s)
+        held_back, self._held_back = self._held_back, b""
+        return at_s, held_back + reply
 
-def damaged(fault: Fault | None, reply: bytes, at_s: float) -> Leaving:
-    """Return when the reply leaves and what is left of it. [s]"""
-    if fault is None or fault.kind not in DAMAGE or not reply:
-        return at_s, reply
-    return DAMAGE[fault.kind](fault, reply, at_s)
+
+def unknown_kinds(faults: Sequence[Fault], own_kinds: Collection[str] = ()) -> list[str]:
+    """List the faults of a script that an instrument cannot play, each as a whole message."""
+    allowed = sorted({*DAMAGE, STALE, *own_kinds})
+    return [
+        f"fault kind {fault.kind!r} at exchange {fault.at_exchange} is not known to this "
+        f"instrument; give one of {', '.join(allowed)}"
+        for fault in faults
+        if fault.kind not in allowed
+    ]
 
 
 class Outbox:

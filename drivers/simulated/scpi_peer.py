@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping
 
 from attrs import frozen
 
-from drivers.simulated.peer import Fault, FaultScript, Outbox, damaged
+from drivers.simulated.peer import Fault, FaultScript, Outbox
 from drivers.simulated.scpi_meter import FORMS, TERMINATORS, ScpiMeter, ScpiQuery
 
 #: Kinds of fault that only this protocol has.
@@ -142,7 +142,7 @@ class ScpiPeer:
         ]
         if replies:
             whole = ";".join(replies).encode("ascii") + self._end
-            leaves_s, sent = damaged(fault, whole, message.ready_s)
+            leaves_s, sent = self._script.damaged(fault, whole, message.ready_s)
             self._outbox.put(leaves_s, sent)
 
     def _reply(self, unit: str, at_s: float, fault: Fault | None) -> str | None:

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from attrs import frozen
 
 from drivers.simulated.instruments import Sdi12Sensor
-from drivers.simulated.peer import Fault, FaultScript, Outbox, damaged
+from drivers.simulated.peer import Fault, FaultScript, Outbox
 
 #: One character: start bit, seven data bits, even parity, stop bit, at 1200 baud. [s]
 SECONDS_PER_BYTE = 10 / 1200
@@ -175,7 +175,7 @@ class Sdi12Peer:
         if reply is None:  # The standard has a sensor keep silent where it does not understand.
             return
         fault = self._script.begin()
-        leaves_s, sent = damaged(
+        leaves_s, sent = self._script.damaged(
             fault, self._encode(reply, fault), at_s + self._sensor.reply_delay_s
         )
         self._send(leaves_s, sent)
