@@ -63,6 +63,10 @@ class Operator(Protocol):
 class TerminalOperator:
     """Asks on the terminal and reads whole lines from the keyboard.
 
+    What a person typed before a question was shown is no answer to it: a second "done", typed
+    out of impatience, must not say that the next lamp is off. Lines that come from a pipe were
+    written for the questions to come, and are kept.
+
     Parameters
     ----------
     source : text file, optional
@@ -81,7 +85,9 @@ class TerminalOperator:
         self._prompt: Prompt | None = None
 
     def ask(self, prompt: Prompt) -> None:
-        """Show the question and its choices."""
+        """Show the question and its choices; forget what was typed before it."""
+        if os.isatty(self._fd):
+            self._forget()
         self._prompt = prompt
         self._show(f"\n{prompt.text}\n{' / '.join(prompt.choices)} > ", "")
 
@@ -112,6 +118,12 @@ class TerminalOperator:
             return fitting[0]
         self._show(f"{typed!r} is not one of: {', '.join(self._prompt.choices)} > ", "")
         return None
+
+    def _forget(self) -> None:
+        self._typed = b""
+        while not self._at_end and select.select([self._fd], [], [], 0)[0]:
+            self._take()
+            self._typed = b""
 
     def _take(self) -> None:
         if not select.select([self._fd], [], [], 0)[0]:

@@ -62,7 +62,19 @@ def test_an_unknown_answer_is_asked_again_with_the_choices(keyboard, typed):
     assert operator.answer() == "redo"
 
 
-def test_two_answers_typed_ahead_are_taken_one_by_one(keyboard):
+def test_what_a_person_typed_before_the_question_is_no_answer(keyboard, monkeypatch):
+    monkeypatch.setattr(os, "isatty", lambda fd: True)
+    operator, _ = asked(keyboard[0])
+    os.write(keyboard[1], b"done\ndone\n")
+    assert operator.answer() == "done"
+    os.write(keyboard[1], b"done\n")
+    operator.ask(QUESTION)
+    assert operator.answer() is None
+    os.write(keyboard[1], b"redo\n")
+    assert operator.answer() == "redo"
+
+
+def test_two_answers_typed_ahead_into_a_pipe_are_taken_one_by_one(keyboard):
     operator, _ = asked(keyboard[0])
     os.write(keyboard[1], b"done\nstop\n")
     assert operator.answer() == "done"
