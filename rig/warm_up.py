@@ -64,18 +64,23 @@ class WarmUp:
         self._is_lit = False
 
     def lamp_is_lit(self, dark_umol_m2_s: float) -> None:
-        """Take note that the lamp has just been lit, and see both instruments answer to it.
+        """See both instruments answer to a lamp that was just lit, and take note of it.
+
+        A lamp counts as lit from when light or power shows it, not from when somebody said so:
+        an answer given too soon must not shorten its time on.
 
         Raises
         ------
         RunStopped
             Light or wall power does not rise: a lamp that did not strike, a stuck sensor.
         """
+        self._await_light(dark_umol_m2_s)
+
+    def _note_lit(self) -> None:
         self._attendant.event("lamp-lit", self._plan.lamp.sample)
         self.lit_s = self._clock.elapsed_s()
         self.starts += 1
         self._is_lit = True
-        self._await_light(dark_umol_m2_s)
 
     def lamp_is_off(self) -> None:
         """Take note that the lamp was switched off."""
@@ -93,21 +98,25 @@ class WarmUp:
         dark = dark_umol_m2_s
         lit_w = LIT_SHARE * self._plan.lamp.rated_power_w
         place = self._points.at_reference("warm-up")
-        until_s = self.lit_s + LIGHT_DUE_S
+        begun_s = self._clock.elapsed_s()
+        until_s = begun_s + LIGHT_DUE_S
         while True:
             light = self._attendant.read_light(place, 1)
             power_w = self._attendant.latest_power_w
-            if light > dark + LIGHT_DUE_UMOL_M2_S and power_w > lit_w:
+            shines, draws = light > dark + LIGHT_DUE_UMOL_M2_S, power_w > lit_w
+            if (shines or draws) and not self._is_lit:
+                self._note_lit()
+            if shines and draws:
                 return
             if self._clock.elapsed_s() > until_s:
                 break
             self._progress.step(
-                self._clock.elapsed_s() - self.lit_s,
+                self._clock.elapsed_s() - begun_s,
                 LIGHT_DUE_S,
                 f"waiting for light: {light:.1f} µmol/m²/s, {power_w:.0f} W",
             )
             self._attendant.wait_until(self._clock.elapsed_s() + 1.0)
-        if power_w > lit_w:
+        if draws:
             raise faults.RunStopped(
                 f"measurement fault: light sensor: still {light:.1f} µmol/m²/s {LIGHT_DUE_S:.0f} s "
                 f"after lighting (dark {dark:.1f}), while the lamp draws {power_w:.0f} W. A stuck "

@@ -58,7 +58,10 @@ def bench_of(
     for name, changes in (("demo.toml", scenario), ("demo-errors.toml", errors)):
         content = tomllib.loads(source.joinpath(name).read_text(encoding="utf-8"))
         for section, keys in (changes or {}).items():
-            content[section] = {**content[section], **keys} if isinstance(keys, dict) else keys
+            if isinstance(keys, dict):
+                merged = {**content[section], **keys}
+                keys = {key: value for key, value in merged.items() if value is not None}
+            content[section] = keys
         named = "scenario.toml" if name == "demo.toml" else name
         (folder / named).write_text(tomli_w.dumps(content), encoding="utf-8")
     virtual, clock = VirtualBench.from_scenario(folder / "scenario.toml"), VirtualClock()

@@ -13,7 +13,7 @@ from tests.rig.bench_run import bench_of, do_run, plan_of
 
 def test_hours_and_starts_of_the_lamp_are_added_after_a_run_of_two_installations(tmp_path):
     plan = plan_of(tmp_path, heights={"mounting_height_mm": [400.0, 500.0]})
-    profile, bench = bench_of(tmp_path)
+    profile, bench = bench_of(tmp_path, scenario={"gantry": {"travel_z_mm": None}})
     folder = do_run(tmp_path, plan, profile, bench)
     events = run_folder.load(folder).events
     lit = events[events.event == "lamp-lit"].elapsed_s.to_numpy()

@@ -11,6 +11,7 @@ from analysis import run_folder
 from drivers.clock import VirtualClock
 from drivers.simulated.attach import usual_instruments
 from drivers.simulated.bench import VirtualBench
+from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
 from tests.benchmarks.scan_bound import scan_ratio
 from tests.rig.bench_run import bench_of, do_run, plan_of
@@ -136,9 +137,35 @@ def test_a_doubled_settling_time_fails_the_scan_bound(tmp_path):
     assert scan_ratio(run, planned, profile) > 1.05
 
 
+class Hasty(VirtualPerson):
+    """Says that the lamp is lit, and goes to light it."""
+
+    WALKS_S = 40.0
+
+    def ask(self, prompt):
+        if prompt.kind != "lamp-on":
+            super().ask(prompt)
+            return
+        self._answer = prompt.choices[0]
+        later_s = self._clock.elapsed_s() + self.WALKS_S
+        self._clock.call_at(later_s, lambda: self._bench.switch_lamp(True, later_s))
+
+
+def test_time_on_counts_from_when_the_lamp_is_seen_to_be_lit(tmp_path):
+    plan = plan_of(tmp_path)
+    profile, bench = bench_of(tmp_path)
+    hasty = Hasty(bench, plan.device.name)
+    run = run_folder.load(do_run(tmp_path, plan, profile, bench, operator=hasty))
+    events = run.events
+    said = events[(events.event == "answer") & (events.subject == "lamp-on")]
+    said_s = float(said.elapsed_s.iloc[0])
+    lit_s = float(events[events.event == "lamp-lit"].elapsed_s.iloc[0])
+    assert lit_s >= said_s + Hasty.WALKS_S
+
+
 def test_two_heights_by_hand_are_two_installations_with_a_cooled_lamp_between(tmp_path):
     plan = plan_of(tmp_path, heights={"mounting_height_mm": [400.0, 500.0]})
-    profile, bench = bench_of(tmp_path)
+    profile, bench = bench_of(tmp_path, scenario={"gantry": {"travel_z_mm": None}})
     run = run_folder.load(do_run(tmp_path, plan, profile, bench))
     grid = light(run, "grid")
     assert set(zip(grid.installation, grid.mounting_height_mm, strict=True)) == {
