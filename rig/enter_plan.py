@@ -44,6 +44,13 @@ _OPTION_OF: Final = {
     ("test", "notes"): "--notes",
 }
 
+#: Of a whole section that a plan lacks the reader says "give a section"; here it is an option.
+_MISSING: Final = {
+    ("area",): "the size of the area is missing; give --width-mm and --depth-mm, or --diameter-mm "
+    "for a round one",
+    ("device",): "--device is empty; give the name of the device under test",
+}
+
 
 @frozen(kw_only=True)
 class Facts:
@@ -206,6 +213,8 @@ def plan_problems(raw: Mapping[str, Any], facts: Facts) -> list[str]:
 
 def _by_option(fault: Fault) -> str:
     option = _OPTION_OF.get(fault.path)
+    if fault.text.startswith("is missing") and fault.path in _MISSING:
+        return _MISSING[fault.path]
     return f"{option} {fault.text}" if option else str(fault)
 
 

@@ -250,6 +250,14 @@ def test_facts_that_cannot_be_are_told_by_their_options_all_at_once(tmp_path):
     )
 
 
+def test_a_size_or_a_name_left_out_is_asked_for_by_its_option(tmp_path):
+    assert problems(tmp_path, "1;2\n3;4\n", device="", width_mm=None, depth_mm=None) == (
+        "--device is empty; give the name of the device under test",
+        "the size of the area is missing; give --width-mm and --depth-mm, or --diameter-mm for a "
+        "round one",
+    )
+
+
 def test_faults_of_the_table_and_of_the_facts_stand_together(tmp_path):
     assert problems(tmp_path, "1;x\n3;4\n", depth_mm=None) == (
         "sheet.csv, line 1, column 2 is 'x'; give a number of µmol/m²/s, e.g. 512, or - for a "
