@@ -10,6 +10,7 @@ from typing import Any
 
 from attrs import frozen
 
+from drivers.ascii_line import options as ascii_line
 from drivers.clock import Clock
 from drivers.gcode import options as gcode
 from drivers.line import Line, SerialSettings
@@ -55,6 +56,12 @@ def _make_quantum_sensor(options: Any, line: Line, clock: Clock, device: str) ->
     return QuantumSensor(options, line, clock, device)
 
 
+def _make_ascii_light_sensor(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.ascii_line.sensor import AsciiLineInstrument
+
+    return AsciiLineInstrument(options, line, clock, device, quantity="ppfd_umol_m2_s")
+
+
 def _make_power_meter(options: Any, line: Line, clock: Clock, device: str) -> Any:
     from drivers.modbus.power_meter import PowerMeter
 
@@ -83,6 +90,13 @@ KINDS: dict[str, Kind] = {
             make=_make_quantum_sensor,
             line_settings=sdi12.line_settings,
             bus="sdi-12",
+        ),
+        Kind(
+            name="ascii-line-light-sensor",
+            role="light_sensor",
+            options=ascii_line.AsciiLightSensorOptions,
+            make=_make_ascii_light_sensor,
+            line_settings=ascii_line.line_settings,
         ),
         Kind(
             name="modbus-power-meter",

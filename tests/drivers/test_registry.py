@@ -7,6 +7,7 @@ import attrs
 import pytest
 
 from drivers import registry
+from drivers.ascii_line.options import AsciiLightSensorOptions
 from drivers.clock import VirtualClock
 from drivers.gcode.options import GantryOptions
 from drivers.line import SerialSettings
@@ -21,6 +22,10 @@ WATTS = RegisterOptions(quantity="wall_power_w", register=40)
 TRAVEL = {"travel_x_mm": (0.0, 1200.0), "travel_y_mm": (0.0, 1200.0)}
 EXAMPLES = {
     "sdi12-quantum-sensor": (QuantumSensorOptions(port="p"), "1200 7E1"),
+    "ascii-line-light-sensor": (
+        AsciiLightSensorOptions(port="p", request="R\r\n", pattern=r"(?P<value>[\d.]+)"),
+        "9600 8N1",
+    ),
     "modbus-power-meter": (PowerMeterOptions(port="p", registers=[WATTS]), "9600 8N1"),
     "scpi-power-meter": (
         ScpiPowerMeterOptions(
