@@ -133,20 +133,38 @@ class Addressing(Sdi12Instrument):
 
     def _query(self) -> Conversation[tuple[str, str]]:
         request = codec.query_address()
-        found = yield from self._ask(request, codec.decode_acknowledgement, remedy=_ONE_ALONE)
+        heard: set[str] = set()
+
+        def decode(reply: bytes) -> str:
+            address = codec.decode_acknowledgement(reply)
+            heard.add(address)
+            return address
+
+        # Another one may answer a little later.
+        found = yield from self._ask(
+            request, decode, is_doubtful=lambda address: True, remedy=_ONE_ALONE
+        )
+        if len(heard) > 1:
+            raise self._several(f"answered by the addresses {', '.join(sorted(heard))}", found.raw)
         address = found.value
         try:
             identity = yield from self._who_is(address)
         except (NoReply, GarbledReply) as error:
-            raise GarbledReply(
-                self._device,
-                f"'?!' was answered by address {address!r}, but no sensor answers there: several "
-                "may have answered at once.",
-                remedy=_ONE_ALONE,
-                request=request,
-                reply=found.raw,
-            ) from error
+            problem = (
+                f"answered by address {address!r}, but no sensor answers there: several may have "
+                "answered at once"
+            )
+            raise self._several(problem, found.raw) from error
         return address, str(identity.value)
+
+    def _several(self, problem: str, reply: bytes) -> GarbledReply:
+        return GarbledReply(
+            self._device,
+            f"'?!' was {problem}.",
+            remedy=_ONE_ALONE,
+            request=codec.query_address(),
+            reply=reply,
+        )
 
     def _search(self, addresses: tuple[str, ...]) -> Conversation[dict[str, str]]:
         found: dict[str, str] = {}

@@ -62,6 +62,16 @@ class Sdi12Sensor:
         8.33 to 15 ms. [s]
     decimals : int
         Digits after the point in the reply.
+    other_values : tuple of float
+        What follows the PPFD among the values of a measurement.
+    values_per_page : int
+        How many values one data command gives.
+    verification : tuple of float
+        What ``aV!`` gives.
+    measures_continuously : bool
+        Whether ``aR0!`` gives a value.
+    keeps_address : bool
+        Whether it disobeys ``aAb!``.
     line : str
         Section of the instrument whose line it sits on; its own where empty.
     faults : tuple of Fault
@@ -79,6 +89,11 @@ class Sdi12Sensor:
     noise_umol_m2_s: float = field(default=1.0, validator=ge(0.0))
     reply_delay_s: float = field(default=0.009, validator=ge(0.0))
     decimals: int = field(default=1, validator=ge(0))
+    other_values: tuple[float, ...] = ()
+    values_per_page: int = field(default=6, validator=ge(1))
+    verification: tuple[float, ...] = ()
+    measures_continuously: bool = False
+    keeps_address: bool = False
     line: str = ""
     faults: tuple[Fault, ...] = ()
 

@@ -1,7 +1,8 @@
 """A quantum sensor on an SDI-12 line, at the byte level.
 
 Plays the sensor's side of SDI-12 version 1.4: wakes on a break, answers its own address only,
-measures on ``aM!`` with a service request when it is ready, gives its value on ``aD0!``.
+measures on ``aM!`` with a service request when it is ready, or on ``aC!`` without one, and
+gives its values page by page on ``aD0!`` to ``aD9!``.
 It has its own check-sum routine, so that a fault in the driver's cannot hide here.
 Timing limits are those of the standard as restated in instrument manuals; which rule was
 taken from memory is said beside it.
@@ -65,8 +66,9 @@ def written_value(value: float, decimals: int) -> str:
 @frozen
 class _Measurement:
     ready_s: float
-    is_guarded: bool
-    is_concurrent: bool
+    is_guarded: bool = False
+    is_concurrent: bool = False
+    is_verification: bool = False
 
 
 @frozen
@@ -75,7 +77,8 @@ class _Reply:
 
     text: str
     is_guarded: bool = False
-    value: float | None = None
+    ppfd: float | None = None
+    others: tuple[float, ...] = ()
     service_request_s: float | None = None
 
 
@@ -129,9 +132,7 @@ class Sdi12Peer:
         self._command = b""
         self._listens_from_s = end_s + MARKING_S
         self._sleeps_at_s = end_s + MARKING_S + AWAKE_S
-        measurement = self._measurement
-        if measurement and not measurement.is_concurrent and start_s < measurement.ready_s:
-            self._abort()
+        self._interrupt(start_s)
 
     def receive(self, data: bytes, at_s: float) -> None:
         """Hear bytes, the last of which ended at `at_s`. [s]"""
@@ -168,6 +169,7 @@ class Sdi12Peer:
     def _obey(self, command: bytes, at_s: float) -> None:
         address, body = command[:1], command[1:-1].decode("ascii")
         if address != self._address and (address, body) != (b"?", ""):
+            self._interrupt(at_s)
             if self._carries_breaks:
                 self._sleeps_at_s = at_s  # Another sensor's business: asleep until the next break.
             return
@@ -193,14 +195,20 @@ class Sdi12Peer:
 
     def _reply(self, body: str, at_s: float) -> _Reply | None:
         sensor = self._sensor
-        if body == "" or body == "V" or (body[0] == "R" and body[1:].lstrip("C").isdigit()):
-            # There; nothing to verify; nothing is measured continuously.
-            return _Reply("0000" if body == "V" else "")
+        if body == "":
+            return _Reply("")
+        if body == "V":
+            self._abort()
+            self._measurement = _Measurement(at_s, is_verification=True)
+            return _Reply(f"000{len(sensor.verification)}")
         if body == "I":
             return _Reply(f"14{sensor.vendor:8}{sensor.model:6}{sensor.version:3}{sensor.serial}")
         if len(body) == 2 and body[0] == "A" and body[1].isalnum():
-            self._address = body[1].encode("ascii")
+            if not sensor.keeps_address:
+                self._address = body[1].encode("ascii")
             return _Reply("")
+        if body[0] == "R" and body[1:].removeprefix("C") in tuple("0123456789"):
+            return self._newest(body, at_s)
         if body[0] in "MC" and body[1:].removeprefix("C") in ("", *"123456789"):
             return self._begin(body, at_s)
         if len(body) == 2 and body[0] == "D" and body[1].isdigit():
@@ -216,8 +224,9 @@ class Sdi12Peer:
         ready_s = at_s + self._sensor.measuring_s
         self._measurement = _Measurement(ready_s, body[1:] == "C", is_concurrent)
         announced_s = math.ceil(self._sensor.measuring_s)
+        count = 1 + len(self._sensor.other_values)
         return _Reply(
-            f"{announced_s:03d}{1:0{digits}d}",
+            f"{announced_s:03d}{count:0{digits}d}",
             service_request_s=ready_s if announced_s and not is_concurrent else None,
         )
 
@@ -229,15 +238,33 @@ class Sdi12Peer:
             if not measurement.is_concurrent:
                 self._abort()  # Asked too early: the measurement is given up (from memory).
             return _Reply("", is_guarded=measurement.is_guarded)
-        if page > 0:
-            return _Reply("", is_guarded=measurement.is_guarded)
-        start_s = max(0.0, measurement.ready_s - self._sensor.averaging_s)
-        value = self._measure(start_s, measurement.ready_s)
-        return _Reply("", is_guarded=measurement.is_guarded, value=value)
+        begin, end = page * self._sensor.values_per_page, (page + 1) * self._sensor.values_per_page
+        if measurement.is_verification:
+            return _Reply("", others=self._sensor.verification[begin:end])
+        others = self._sensor.other_values[max(0, begin - 1) : end - 1]
+        return _Reply(
+            "",
+            is_guarded=measurement.is_guarded,
+            ppfd=self._mean_until(measurement.ready_s) if page == 0 else None,
+            others=others,
+        )
+
+    def _newest(self, body: str, at_s: float) -> _Reply:
+        """Answer aR0!: the value at hand; there is none where nothing is measured all the time."""
+        is_there = self._sensor.measures_continuously and body[-1] == "0"
+        return _Reply(
+            "",
+            is_guarded=body[1] == "C",
+            ppfd=self._mean_until(at_s) if is_there else None,
+            others=self._sensor.other_values if is_there else (),
+        )
+
+    def _mean_until(self, ready_s: float) -> float:
+        return self._measure(max(0.0, ready_s - self._sensor.averaging_s), ready_s)
 
     def _encode(self, reply: _Reply, fault: Fault | None) -> bytes:
         kind = fault.kind if fault else ""
-        text, value, address = reply.text, reply.value, self._address
+        text, value, address = reply.text, reply.ppfd, self._address
         if value is not None:
             if fault and kind == "value":
                 value = fault.value
@@ -248,10 +275,17 @@ class Sdi12Peer:
             else:
                 self._last_value = value
             text = written_value(value, self._sensor.decimals)
+        text += "".join(written_value(other, self._sensor.decimals) for other in reply.others)
         if fault and kind == "wrong-address":
             address = fault.address.encode("ascii")
         body = address + text.encode("ascii")
         return body + (check_sum(body) if reply.is_guarded else b"") + b"\r\n"
+
+    def _interrupt(self, at_s: float) -> None:
+        """Give up a plain measurement that is not through; a concurrent one goes on. [s]"""
+        measurement = self._measurement
+        if measurement and not measurement.is_concurrent and at_s < measurement.ready_s:
+            self._abort()
 
     def _abort(self) -> None:
         self._measurement = None
