@@ -77,7 +77,10 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
     ------
     RunFolderError
         One of them is not a run folder.
+    ConfigError
+        A run is given twice, or there is no place for the report; nothing was written.
     """
+    _refuse_report(folders, out)
     console = Console(highlight=False)
     made_utc = utc_text(SystemClock())
     summaries = [derive(folder, made_utc=made_utc) for folder in folders]
@@ -91,6 +94,17 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
         write_report(runs, path, made_utc=made_utc)
     console.print(f"Report: {path}", markup=False)
     return 0
+
+
+def _refuse_report(folders: Sequence[Path], out: Path | None) -> None:
+    """A run set against itself would be called "no difference"; a page needs a place."""
+    places = [folder.resolve() for folder in folders]
+    twice = [str(folder) for n, folder in enumerate(folders) if places[n] in places[:n]]
+    if twice:
+        raise ConfigError(twice[0], ["is given twice; give each run once"])
+    if out is not None and (out.is_dir() or not out.absolute().parent.is_dir()):
+        problem = "is a folder" if out.is_dir() else f"the folder {out.parent} is not there"
+        raise ConfigError(f"--out {out}", [f"{problem}; give a file to write, e.g. report.html"])
 
 
 def utc_text(clock: Clock) -> str:

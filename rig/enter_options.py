@@ -20,16 +20,16 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     needed.add_argument("--device", required=True, help="name of the device under test")
     needed.add_argument(
         "--mounting-height-mm",
-        type=float,
+        type=_number,
         required=True,
         metavar="MM",
         help="datum of the device to the diffuser of the sensor",
     )
-    needed.add_argument("--width-mm", type=float, metavar="MM", help="inside width, along x")
-    needed.add_argument("--depth-mm", type=float, metavar="MM", help="inside depth, along y")
+    needed.add_argument("--width-mm", type=_number, metavar="MM", help="inside width, along x")
+    needed.add_argument("--depth-mm", type=_number, metavar="MM", help="inside depth, along y")
     needed.add_argument(
         "--diameter-mm",
-        type=float,
+        type=_number,
         metavar="MM",
         help="inside diameter of a round area, instead of width and depth",
     )
@@ -37,7 +37,7 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     facts = parser.add_argument_group("what should be known; left out, it is not stated")
     facts.add_argument(
         "--wall-power-w",
-        type=float,
+        type=_number,
         metavar="W",
         help="mean wall power of ballast and lamp during the readings; without it there is no "
         "plane efficacy",
@@ -53,11 +53,16 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="KIND",
         help="high-pressure sodium, metal halide, ceramic metal halide, fluorescent, LED or other",
     )
-    facts.add_argument("--lamp-power-w", type=float, metavar="W", help="power printed on the lamp")
     facts.add_argument(
-        "--lamp-flux-umol-s", type=float, metavar="UMOL_S", help="flux of the bare lamp, if stated"
+        "--lamp-power-w", type=_number, metavar="W", help="power printed on the lamp"
     )
-    facts.add_argument("--lamp-hours", type=float, metavar="H", help="burning hours of the lamp")
+    facts.add_argument(
+        "--lamp-flux-umol-s",
+        type=_number,
+        metavar="UMOL_S",
+        help="flux of the bare lamp, if stated",
+    )
+    facts.add_argument("--lamp-hours", type=_number, metavar="H", help="burning hours of the lamp")
     facts.add_argument("--ballast", default="", metavar="SAMPLE", help="label of the ballast")
     facts.add_argument(
         "--ballast-kind", default=None, metavar="KIND", help="electronic, magnetic or none"
@@ -95,6 +100,15 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--lab", type=Path, default=Path("lab"), help="lab folder to keep the run in"
     )
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no number; give e.g. 1200 or 612.5, with a point"
+        ) from None
 
 
 def _day(text: str) -> date:

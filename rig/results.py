@@ -18,6 +18,9 @@ from analysis.report.pictures import shared_scale
 from analysis.report.sentences import height
 from analysis.summary import MapSummary, RunSummary, summarise
 
+#: In the table a word would push the last columns out of 80.
+NOT_STATED = "–"
+
 
 def derive(folder: Path, *, made_utc: str) -> RunSummary:
     """Write summary and report into a run folder.
@@ -65,6 +68,8 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
         for number, one in enumerate(summary.maps):
             table.add_row(summary.device if not number else "", *_cells(one))
     console.print(table)
+    if any(NOT_STATED in _cells(one) for summary in summaries for one in summary.maps):
+        console.print(f"{NOT_STATED} not stated", markup=False)
     for summary in summaries:
         for remark in summary.remarks:
             console.print(f"{summary.device}: {remark}", markup=False)
@@ -72,7 +77,7 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
 
 def _cells(one: MapSummary) -> list[str]:
     def shown(value: float | None, decimals: int) -> str:
-        return "not stated" if value is None else f"{value:.{decimals}f}"
+        return NOT_STATED if value is None else f"{value:.{decimals}f}"
 
     spread = one.uniformity
     return [

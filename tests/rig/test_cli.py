@@ -61,6 +61,27 @@ def test_no_command_is_a_usage_error(evenfall):
     assert "COMMAND" in err
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("enter", "sheet.csv"), "--device, --mounting-height-mm"),
+        (
+            ("enter", "sheet.csv", "--device", "A", "--mounting-height-mm", "0,45"),
+            "'0,45' is no number; give e.g. 1200 or 612.5, with a point",
+        ),
+        (("simulate", "--light-after", "soon"), "--light-after"),
+        (("measure",), "choose from"),
+        (("run", "plan.toml", "--speed", "9"), "--speed"),
+    ],
+)
+def test_a_wrong_option_is_told_in_one_line_that_leads_to_the_help(evenfall, words, told):
+    code, _, err = evenfall(*words)
+    assert code == 2
+    assert told in err
+    assert "--help" in err
+    assert len(err.splitlines()) == 1
+
+
 def test_a_plan_that_is_not_there_is_named(evenfall, bench):
     code, _, err = evenfall("run", "missing.toml", "--rig", bench / "rig.toml")
     assert code == 2
@@ -175,6 +196,37 @@ def test_two_runs_make_one_report_and_a_verdict(evenfall, tmp_path):
     assert code == 0
     assert (tmp_path / "both.html").is_file()
     assert "As installed" in " ".join(out.split())
+
+
+def test_a_run_is_not_compared_with_itself(evenfall, tmp_path):
+    folder = write_run(tmp_path / "run", field=lambda x, y, h: 500 + 0 * x)
+    code, _, err = evenfall("report", folder, tmp_path / "." / "run")
+    assert code == 2
+    assert "is given twice; give each run once" in err
+    assert not (folder / "report.html").exists()
+
+
+@pytest.mark.parametrize("out", [".", "no-such-folder/report.html"])
+def test_a_place_where_no_report_can_be_is_refused_before_the_work(evenfall, tmp_path, out):
+    folder = write_run(tmp_path / "run", field=lambda x, y, h: 500 + 0 * x)
+    code, table, err = evenfall("report", folder, "--out", out)
+    assert code == 2
+    assert f"--out {out}" in err
+    assert "give a file to write" in err
+    assert table == ""
+
+
+def test_the_table_keeps_all_its_columns_where_figures_are_not_stated(evenfall, tmp_path):
+    (tmp_path / "sheet.csv").write_text("100,-\n300,400\n")
+    code, out, _ = evenfall(
+        "enter", "sheet.csv", "--width-mm", 1000, "--depth-mm", 1000,
+        "--mounting-height-mm", 450, "--wall-power-w", 100, "--device", "Reflector A",
+        "--lab", "lab",
+    )  # fmt: skip
+    assert code == 0
+    assert "spots" in out
+    assert "– not stated" in out
+    assert max(len(line) for line in out.splitlines() if "lab/runs" not in line) <= 80
 
 
 def test_letters_in_a_table_are_refused_with_row_and_column(evenfall, tmp_path):
