@@ -17,6 +17,7 @@ from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line
 from drivers.options import tcp_address
 from drivers.registry import KINDS
+from drivers.scpi.options import VISA, ScpiPowerMeterOptions
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
 from rig.attendant import Instruments
@@ -28,6 +29,8 @@ TITLES = {
     "monitor_sensor": "monitor sensor",
     "power_meter": "wattmeter",
     "stage": "stage",
+    "lamp_relay": "lamp relay",
+    "thermometer": "thermometer",
 }
 
 
@@ -97,17 +100,27 @@ def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instr
 
 
 def open_line(entry: Fitted, clock: Clock) -> Line:
-    """Open the port of one instrument: a socket of the network, or a serial port.
+    """Open the port of one instrument: a socket of the network, VISA, or a serial port.
 
     Raises
     ------
     PortLost
         It is not there, busy, or not ours to open.
     """
-    if address := tcp_address(entry.options.port):
+    port = entry.options.port
+    if address := tcp_address(port):
         from drivers.tcp_line import TcpLine
 
         return TcpLine(*address, clock)
+    if port.startswith(VISA) and isinstance(entry.options, ScpiPowerMeterOptions):
+        from drivers.scpi.visa_line import VisaLine
+
+        return VisaLine(
+            port.removeprefix(VISA),
+            clock,
+            within_s=entry.options.reply_within_s,
+            library=entry.options.visa_library,
+        )
     from drivers.serial_line import SerialLine
 
-    return SerialLine(entry.options.port, KINDS[entry.kind].line_settings(entry.options), clock)
+    return SerialLine(port, KINDS[entry.kind].line_settings(entry.options), clock)

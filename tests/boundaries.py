@@ -22,6 +22,7 @@ MAY_READ_TIME = {"drivers/clock.py"}
 MAY_OPEN_PORTS = {
     "drivers/serial_line.py",
     "drivers/tcp_line.py",
+    "drivers/scpi/visa_line.py",
     "drivers/simulated/terminals.py",
 }
 # Names ports, and opens none.
@@ -53,7 +54,7 @@ TIME_CALLS = {
 # Where the timeout stands among the arguments.
 TIMEOUT_PLACE = {"select": 3, "poll": 0}
 PORT_MODULES = {"serial", "socket", "socketserver", "pty", "termios", "tty", "http", "urllib"}
-PORT_MODULES |= {"pymodbus.client", "pymodbus.server", "minimalmodbus"}
+PORT_MODULES |= {"pymodbus.client", "pymodbus.server", "minimalmodbus", "pyvisa"}
 PORT_CALLS = {"openpty", "open_connection", "start_server", "create_connection", "forkpty"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
 UNIT_ENDING = re.compile(r"[a-z][a-z0-9_]*_(umol_m2_s|umol_s|umol_j|w|va|var|wh|kwh|v|a|hz|c)")

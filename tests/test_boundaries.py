@@ -57,6 +57,7 @@ PLANTED: list[tuple[Rule, str, str]] = [
     (opens_a_port, "drivers/finding.py", "import serial\n"),
     (opens_a_port, "rig/x.py", "import socket\n"),
     (opens_a_port, "rig/x.py", "import pty, termios\n"),
+    (opens_a_port, "drivers/scpi/power_meter.py", "def f():\n    import pyvisa\n"),
     (opens_a_port, "rig/x.py", "import os\nos.openpty()\n"),
     (opens_a_port, "rig/x.py", "from pymodbus.client import ModbusSerialClient\n"),
     (opens_a_port, "rig/x.py", "import os\nos.open('/dev/ttyUSB0', os.O_RDWR)\n"),

@@ -17,6 +17,8 @@ QUANTITIES = (
     "power_factor",
     "line_frequency_hz",
 )
+#: What the name of a port that is reached through VISA begins with.
+VISA = "visa:"
 TERMINATORS = {"LF": b"\n", "CR LF": b"\r\n", "CR": b"\r"}
 
 
