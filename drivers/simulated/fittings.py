@@ -3,15 +3,30 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 
 from attrs import frozen
 
 from drivers.line import SerialSettings
+from drivers.simulated.ascii_peer import AsciiPeer
+from drivers.simulated.ascii_printer import AsciiPrinter
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.gcode_peer import GcodePeer
-from drivers.simulated.instruments import GcodeStage, ModbusMeter, ModbusSensor, Sdi12Sensor
+from drivers.simulated.instruments import (
+    GcodeStage,
+    ModbusMeter,
+    ModbusSensor,
+    ModbusThermometer,
+    Sdi12Sensor,
+)
+from drivers.simulated.lamp_relay import (
+    BlinkedRelay,
+    BlinkedRelayPeer,
+    CoilRelay,
+    CoilRelayPeer,
+)
 from drivers.simulated.modbus_peer import ModbusPeer
 from drivers.simulated.peer import BenchPeer
 from drivers.simulated.scpi_meter import ScpiMeter
@@ -85,6 +100,30 @@ def _sdi12_sensor(data: Sdi12Sensor, site: Site) -> list[str]:
         step_umol_m2_s=data.step_umol_m2_s,
         noise_umol_m2_s=data.noise_umol_m2_s,
         serial_number=data.serial or None,
+    )
+
+
+def _ascii_sensor(data: AsciiPrinter, site: Site) -> list[str]:
+    mark = "," if data.decimal_comma else "."
+    number = r"-?\d+" + (rf"{re.escape(mark)}\d{{{data.decimals}}}" if data.decimals else "")
+    return toml_lines(
+        kind="ascii-line-light-sensor",
+        port=site.port,
+        baud=site.settings.baud,
+        character_format=site.settings.character_format,
+        mode="listen" if data.free_running else "poll",
+        request=None if data.free_running else data.request,
+        pattern=f"{re.escape(data.before)}(?P<value>{number}){re.escape(data.after)}",
+        no_value_patterns=[re.escape(data.no_value)],
+        line_end=data.line_end,
+        decimal_comma=data.decimal_comma,
+        interval_s=data.interval_s,
+        averaging_s=data.averaging_s,
+        lag_s=data.lag_s,
+        step_umol_m2_s=data.step_umol_m2_s,
+        noise_umol_m2_s=data.noise_umol_m2_s,
+        identity_request=data.identity_request,
+        identity_pattern=re.escape(data.identity),
     )
 
 
@@ -176,6 +215,44 @@ def _gcode_stage(data: GcodeStage, site: Site) -> list[str]:
     )
 
 
+def _modbus_thermometer(data: ModbusThermometer, site: Site) -> list[str]:
+    (register,) = data.registers
+    return toml_lines(
+        kind="modbus-thermometer",
+        port=site.port,
+        baud=data.baud,
+        address=data.address,
+        register=register.register,
+        type=register.type,
+        scale=register.scale,
+        function=register.function,
+        averaging_s=data.averaging_s,
+        highest_c=data.highest_c,
+    )
+
+
+def _coil_relay(data: CoilRelay, site: Site) -> list[str]:
+    return toml_lines(
+        kind="modbus-coil-relay",
+        port=site.port,
+        baud=data.baud,
+        address=data.address,
+        coil=data.coil,
+        refresh=data.heeds,
+        opens_after_silence_s=data.opens_after_silence_s,
+    )
+
+
+def _blinked_relay(data: BlinkedRelay, site: Site) -> list[str]:
+    return toml_lines(
+        kind="control-line-relay",
+        port=site.port,
+        control_line=data.control_line,
+        read_back=data.read_back,
+        opens_after_silence_s=data.opens_after_silence_s,
+    )
+
+
 def _sdi12_peer(
     data: Sdi12Sensor, section: str, bench: VirtualBench, carries_breaks: bool
 ) -> BenchPeer:
@@ -184,6 +261,12 @@ def _sdi12_peer(
         lambda start_s, end_s: bench.measured_ppfd(section, start_s, end_s),
         carries_breaks=carries_breaks,
     )
+
+
+def _ascii_peer(
+    data: AsciiPrinter, section: str, bench: VirtualBench, carries_breaks: bool
+) -> BenchPeer:
+    return AsciiPeer(data, lambda start_s, end_s: bench.measured_ppfd(section, start_s, end_s))
 
 
 def _modbus_sensor_peer(
@@ -202,6 +285,11 @@ FITTINGS: dict[type, Fitting] = {
         settings=lambda data, plain: SerialSettings.from_text(1200, "8N1" if plain else "7E1"),
         profile=_sdi12_sensor,
     ),
+    AsciiPrinter: Fitting(
+        peer=_ascii_peer,
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_ascii_sensor,
+    ),
     ModbusMeter: Fitting(
         peer=lambda data, section, bench, _: ModbusPeer(data, bench.measured_electrical),
         settings=lambda data, plain: SerialSettings(baud=data.baud),
@@ -216,6 +304,21 @@ FITTINGS: dict[type, Fitting] = {
         peer=lambda data, section, bench, _: ScpiPeer(data, bench.measured_electrical),
         settings=lambda data, plain: SerialSettings(baud=data.baud),
         profile=_scpi_meter,
+    ),
+    ModbusThermometer: Fitting(
+        peer=lambda data, section, bench, _: ModbusPeer(data, bench.measured_temperature),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_modbus_thermometer,
+    ),
+    CoilRelay: Fitting(
+        peer=lambda data, section, bench, _: CoilRelayPeer(data, bench.switch_lamp),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_coil_relay,
+    ),
+    BlinkedRelay: Fitting(
+        peer=lambda data, section, bench, _: BlinkedRelayPeer(data, bench.switch_lamp),
+        settings=lambda data, plain: SerialSettings(baud=9600, control_lines="down"),
+        profile=_blinked_relay,
     ),
     GcodeStage: Fitting(
         peer=lambda data, section, bench, _: GcodePeer(data, bench.gantry),

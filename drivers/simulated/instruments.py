@@ -30,6 +30,8 @@ import cattrs
 from attrs import evolve, field, frozen
 from attrs.validators import ge, gt, in_, le, matches_re
 
+from drivers.simulated.ascii_printer import AsciiPrinter
+from drivers.simulated.lamp_relay import BlinkedRelay, CoilRelay
 from drivers.simulated.peer import Fault
 from drivers.simulated.scpi_meter import ScpiMeter
 from drivers.simulated.spec import ScenarioError
@@ -224,6 +226,22 @@ class ModbusSensor(ModbusMeter):
 
 
 @frozen(kw_only=True)
+class ModbusThermometer(ModbusMeter):
+    """A thermometer on Modbus as data: what a meter has, and the limit in its profile.
+
+    Attributes
+    ----------
+    highest_c : float or None
+        Above it the run stops. [°C]
+    """
+
+    address: int = field(default=4, validator=[ge(1), le(247)])
+    product: str = "Thermometer"
+    registers: tuple[Register, ...] = (Register(quantity="temperature_c", register=0),)
+    highest_c: float | None = 90.0
+
+
+@frozen(kw_only=True)
 class GcodeStage:
     """The controller as data.
 
@@ -270,12 +288,14 @@ class GcodeStage:
     faults: tuple[Fault, ...] = ()
 
 
-LightSensor = Sdi12Sensor | ModbusSensor
+LightSensor = Sdi12Sensor | ModbusSensor | AsciiPrinter
 PowerMeter = ModbusMeter | ScpiMeter
+LampRelay = CoilRelay | BlinkedRelay
 #: What a table writes as ``speaks``, by the choices that a section has; the first is the default.
 SPEAKS: dict[Any, dict[str, type]] = {
-    LightSensor: {"sdi-12": Sdi12Sensor, "modbus": ModbusSensor},
+    LightSensor: {"sdi-12": Sdi12Sensor, "modbus": ModbusSensor, "ascii-line": AsciiPrinter},
     PowerMeter: {"modbus": ModbusMeter, "scpi": ScpiMeter},
+    LampRelay | None: {"modbus": CoilRelay, "control-line": BlinkedRelay},
 }
 
 
@@ -287,6 +307,8 @@ class Instruments:
     power_meter: PowerMeter = field(factory=ModbusMeter)
     stage: GcodeStage = field(factory=GcodeStage)
     monitor_sensor: LightSensor = field(factory=lambda: Sdi12Sensor(serial="SIM-0002"))
+    lamp_relay: LampRelay | None = None
+    thermometer: ModbusThermometer | None = None
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], source: str = "the instruments") -> Instruments:
