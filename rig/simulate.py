@@ -24,10 +24,10 @@ from drivers.simulated.attach import (
     line_settings,
     rig_text,
     toml_lines,
-    usual_instruments,
 )
 from drivers.simulated.bench import VirtualBench
-from drivers.simulated.scenario import Device, Scenario, ScenarioError, device_named, packaged
+from drivers.simulated.scenario import Device, Scenario, ScenarioError, device_named
+from drivers.simulated.script import Script, bench_with_script, script_file
 from drivers.simulated.terminals import Terminals
 from rig.toml_faults import ConfigError
 
@@ -83,6 +83,7 @@ def simulate(
     mounting_height_mm: float | None,
     out: Path,
     light_after_s: float | None,
+    instruments: str | None = None,
 ) -> int:
     """Open a virtual bench on pseudo-terminals and stay until interrupted.
 
@@ -98,6 +99,9 @@ def simulate(
         Folder for ``rig.toml``, ``plan.toml`` and, in ``ports/``, a name for each port.
     light_after_s : float or None
         Light the lamp by itself after this time, as where nobody is there to do it. [s]
+    instruments : str or None
+        Name of a file of ours, or a TOML file: the instruments, their scripted faults, lost
+        ports and mains dips.
 
     Returns
     -------
@@ -107,16 +111,17 @@ def simulate(
     Raises
     ------
     ConfigError
-        No such scenario, device or height; or another bench is open in the same folder.
+        No such scenario, device or height; no place for the folder; or another bench is open
+        in the same one.
     OSError
         The folder cannot be written.
     """
-    bench = _bench(scenario, device, mounting_height_mm)
+    bench, script = _bench(scenario, device, mounting_height_mm, instruments)
     height_mm = mounting_height_mm or bench.scenario.mounting_height_mm
     hung = device_named(bench.scenario, device or bench.scenario.device or bench.devices[0])
     try:
         with _ended_by_the_system():
-            _stay(bench, scenario, hung, height_mm, out, light_after_s)
+            _stay(bench, script, scenario, hung, height_mm, out, light_after_s)
     except KeyboardInterrupt:
         print("\nThe bench is closed.", flush=True)
         return STOPPED
@@ -126,6 +131,7 @@ def simulate(
 
 def _stay(
     bench: VirtualBench,
+    script: Script,
     scenario: str,
     device: Device,
     height_mm: float,
@@ -133,14 +139,22 @@ def _stay(
     light_after_s: float | None,
 ) -> NoReturn:
     """Open the ports, say what was opened, and serve until a signal comes."""
-    instruments = usual_instruments(bench)
+    instruments = script.instruments
     settings = line_settings(instruments, plain=True)
     clock = SystemClock()
+
+    def tell(section: str, port: str | None) -> None:
+        _rename(out / "ports" / section, port)
+        what = "lost" if port is None else f"back, as {port}"
+        print(f"{clock.elapsed_s():8.1f} s  port of {section} {what}", flush=True)
+
     with (
         Terminals(
             bench_peers(bench, instruments, carries_breaks=False),
             {section: line.seconds_per_byte for section, line in settings.items()},
             clock,
+            script.port_losses,
+            tell,
         ) as terminals,
         _named_ports(terminals.ports, out / "ports") as ports,
     ):
@@ -186,10 +200,13 @@ def _attend(
             )
 
 
-def _bench(scenario: str, device: str | None, height_mm: float | None) -> VirtualBench:
+def _bench(
+    scenario: str, device: str | None, height_mm: float | None, instruments: str | None
+) -> tuple[VirtualBench, Script]:
     try:
-        file = Path(scenario) if scenario.endswith(".toml") else packaged(scenario)
-        bench = VirtualBench.from_scenario(file, device=device)
+        file = script_file(scenario, Path())
+        told = None if instruments is None else script_file(instruments, Path())
+        bench, script = bench_with_script(file, told, device=device)
     except ScenarioError as error:
         raise ConfigError(error.source, error.faults) from error
     if height_mm is not None:
@@ -202,7 +219,7 @@ def _bench(scenario: str, device: str | None, height_mm: float | None) -> Virtua
             bench.hang(device or bench.scenario.device or bench.devices[0], height_mm)
         except ValueError as error:
             raise ConfigError("--mounting-height-mm", [f"is {height_mm!r}: {error}"]) from error
-    return bench
+    return bench, script
 
 
 def plan_text(scenario: Scenario, device: Device, mounting_height_mm: float) -> str:
@@ -274,7 +291,12 @@ def _written(path: Path, text: str) -> str:
 @contextmanager
 def _named_ports(ports: Mapping[str, str], folder: Path) -> Iterator[dict[str, str]]:
     """Give each port a lasting name in a folder; take the names away in the end."""
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        where = f"--out {folder.parent}"
+        problem = f"cannot be made a folder: {error.strerror}. Give another place."
+        raise ConfigError(where, [problem]) from None
     made: list[Path] = []
     ours = set(ports.values())
     try:
@@ -299,6 +321,13 @@ def _named_ports(ports: Mapping[str, str], folder: Path) -> Iterator[dict[str, s
             link.unlink(missing_ok=True)
         with suppress(OSError):  # Somebody else's file is in it.
             folder.rmdir()
+
+
+def _rename(link: Path, port: str | None) -> None:
+    """Let a lasting name go with its port, or come back for the device that the port now is."""
+    link.unlink(missing_ok=True)
+    if port is not None:
+        link.symlink_to(port)
 
 
 @contextmanager

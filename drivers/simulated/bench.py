@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from attrs import evolve
 from numpy.typing import ArrayLike, NDArray
 
 from drivers.simulated import scenario as scenarios
@@ -57,6 +58,7 @@ class VirtualBench:
         self.devices = tuple(item.name for item in scenario.devices)
         self._seed = int(scenario.seed) if seed is None else seed
         self._timeline = Timeline(scenario, self._seed)
+        self._is_switched_on = self._is_isolated = False
         self._ambient = CorrelatedNoise(
             scenario.ambient_wander_percent / 100.0, 600.0, stream(self._seed, "ambient")
         )
@@ -84,8 +86,9 @@ class VirtualBench:
         *,
         device: str | None = None,
         seed: int | None = None,
+        sags: Sequence[scenarios.Sag] = (),
     ) -> VirtualBench:
-        """Build a bench from a scenario file or its content.
+        """Build a bench from a scenario file or its content, with further dips of the mains.
 
         Raises
         ------
@@ -93,6 +96,8 @@ class VirtualBench:
             With every fault of the file; or there is no such device.
         """
         scenario, errors = scenarios.load(source)
+        mains = evolve(scenario.mains, sags=(*scenario.mains.sags, *sags))
+        scenario = evolve(scenario, mains=mains)
         return cls(scenario, errors, device=device, seed=seed)
 
     def hang(self, device: str, mounting_height_mm: float, at_s: float = 0.0) -> None:
@@ -112,7 +117,13 @@ class VirtualBench:
 
     def switch_lamp(self, on: bool, at_s: float) -> None:
         """Close or open the lamp circuit. Whether the lamp strikes is for the lamp to say."""
-        self._timeline.switch(on, at_s)
+        self._is_switched_on = on
+        self._timeline.switch(on and not self._is_isolated, at_s)
+
+    def isolate_lamp(self, isolated: bool, at_s: float) -> None:
+        """Open or close the isolator in the lamp circuit, whatever its switch says. [s]"""
+        self._is_isolated = isolated
+        self.switch_lamp(self._is_switched_on, at_s)
 
     def measured_ppfd(self, sensor: str, start_s: float, end_s: float) -> float:
         """Return what a light sensor says of a window, with all its errors. [µmol m⁻² s⁻¹]
@@ -134,6 +145,11 @@ class VirtualBench:
             seen = self._seen_moving(sensor, since_s, start_s, end_s, lag_s)
         seen += self.scenario.ambient_umol_m2_s * (1.0 + self._ambient.mean(start_s, end_s))
         return erring.reading(seen, start_s, end_s)
+
+    def measured_temperature(self, start_s: float, end_s: float) -> dict[str, float]:
+        """Return the temperature at the reflector: it follows the wall power of some minutes."""
+        power_w = self._timeline.mean("wall_power_w", max(0.0, end_s - 600.0), max(end_s, 0.25))
+        return {"temperature_c": 25.0 + 0.06 * power_w}
 
     def measured_electrical(self, start_s: float, end_s: float) -> dict[str, float]:
         """Return what the wattmeter says of a window, with all its errors, by quantity."""

@@ -303,7 +303,8 @@ def packaged(name: str) -> Path:
     """
     path = FOLDER / f"{name}.toml"
     if not path.is_file():
-        known = sorted(p.stem for p in FOLDER.glob("*.toml") if not p.stem.endswith("errors"))
+        others = ("errors", "faults-example")
+        known = sorted(p.stem for p in FOLDER.glob("*.toml") if not p.stem.endswith(others))
         raise ScenarioError(name, [f"no scenario of that name; known are {', '.join(known)}"])
     return path
 

@@ -16,12 +16,13 @@ import os
 import select
 import tty
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from types import TracebackType
 
 from drivers.clock import Clock, Watchable
 from drivers.simulated.peer import BenchPeer
+from drivers.simulated.script import PortLoss
 
 #: How often a port that nobody has open is looked at. [s]
 LOOK_EVERY_S = 0.02
@@ -39,20 +40,25 @@ class Terminal:
         What one character takes on the wire that this stands for. [s]
     clock : Clock
         The system clock.
+
+    Attributes
+    ----------
+    port : str
+        Its device file.
+    is_away : bool
+        Whether the plug is pulled; nobody is told the device file meanwhile.
+    first_opened_s : float
+        When a client was first seen to have it open; infinity before that. [s]
     """
 
     def __init__(self, peer: BenchPeer, seconds_per_byte: float, clock: Clock) -> None:
         self._peer = peer
         self._clock = clock
         self._seconds_per_byte = seconds_per_byte
-        self._master, slave = os.openpty()
-        self.port = os.ttyname(slave)
-        tty.setraw(slave)
-        os.set_blocking(self._master, False)
-        # From here on the system reports the port as hung up until a client opens it.
-        os.close(slave)
-        self._poll = select.poll()
-        self._poll.register(self._master, select.POLLIN)
+        self._master = -1
+        self.is_away = False
+        self.first_opened_s = math.inf
+        self._appear()
         self._is_open = False
         self._look_s = -math.inf
         self._arriving: deque[tuple[float, bytes]] = deque()
@@ -83,12 +89,12 @@ class Terminal:
             self._arriving[0][0] if self._arriving else math.inf,
             self._leaving[0][0] if self._leaving else math.inf,
             self._peer.next_s(),
-            math.inf if self._is_open else self._look_s,
+            math.inf if self._is_open or self.is_away else self._look_s,
         )
 
     def advance(self, now_s: float) -> None:
         """Do everything that is due. [s]"""
-        if not self._is_open and now_s >= self._look_s:
+        if not (self._is_open or self.is_away) and now_s >= self._look_s:
             self._look(now_s)
         if self._is_open:
             self._listen(now_s)
@@ -107,10 +113,37 @@ class Terminal:
             self._is_open = False
             self._look_s = math.inf
 
+    def lose(self) -> None:
+        """Take the port away, as a plug that is pulled; `come_back` brings it under a new name."""
+        self.is_away = True
+        gone = self._master
+        # The next device is made before the old one goes: else it would get the same name.
+        self._appear()
+        os.close(gone)
+        self._is_open = False
+        self._arriving.clear()
+        self._leaving.clear()
+
+    def come_back(self, now_s: float) -> None:
+        """Let the port be there again, under the name that `port` now has. [s]"""
+        self.is_away = False
+        self._look_s = now_s
+
+    def _appear(self) -> None:
+        self._master, slave = os.openpty()
+        self.port = os.ttyname(slave)
+        tty.setraw(slave)
+        os.set_blocking(self._master, False)
+        # From here on the system reports the port as hung up until a client opens it.
+        os.close(slave)
+        self._poll = select.poll()
+        self._poll.register(self._master, select.POLLIN)
+
     def _look(self, now_s: float) -> None:
         self._look_s = now_s + LOOK_EVERY_S
         if not any(event & select.POLLHUP for _, event in self._poll.poll(0)):
             self._is_open = True
+            self.first_opened_s = min(self.first_opened_s, now_s)
             self._peer.opened(now_s)
 
     def _listen(self, now_s: float) -> None:
@@ -160,6 +193,11 @@ class Terminals:
         Of each line. [s]
     clock : Clock
         The system clock.
+    losses : sequence of PortLoss
+        Plugs that are pulled on the way.
+    tell : callable, optional
+        ``tell(section, port)`` is called when a port has gone (None) or is back, with its new
+        device file.
     """
 
     def __init__(
@@ -167,8 +205,13 @@ class Terminals:
         peers: Mapping[str, BenchPeer],
         seconds_per_byte: Mapping[str, float],
         clock: Clock,
+        losses: Sequence[PortLoss] = (),
+        tell: Callable[[str, str | None], None] = lambda section, port: None,
     ) -> None:
         self._clock = clock
+        self._losses = list(losses)
+        self._returns: list[tuple[float, str]] = []
+        self._tell = tell
         self._terminals: dict[str, Terminal] = {}
         try:
             for section, peer in peers.items():
@@ -202,12 +245,34 @@ class Terminals:
         terminals = list(self._terminals.values())
         while True:
             now_s = self._clock.elapsed_s()
+            plug_s = self._pull_and_put(now_s)
             for terminal in terminals:
                 terminal.advance(now_s)
             if now_s >= until_s or any(other.readable() for other in watching):
                 return
-            due_s = min(until_s, *(terminal.next_s() for terminal in terminals))
+            due_s = min(until_s, plug_s, *(terminal.next_s() for terminal in terminals))
             self._clock.wait_until(due_s, watching=[*terminals, *watching])
+
+    def _pull_and_put(self, now_s: float) -> float:
+        """Pull plugs and put them in as the script says; return when it next has to be done."""
+        for loss in list(self._losses):
+            terminal = self._terminals[loss.port]
+            if now_s >= terminal.first_opened_s + loss.lost_after_s and not terminal.is_away:
+                self._losses.remove(loss)
+                terminal.lose()
+                self._returns.append((now_s + loss.back_after_s, loss.port))
+                self._tell(loss.port, None)
+        for back_s, section in list(self._returns):
+            if now_s >= back_s:
+                self._returns.remove((back_s, section))
+                self._terminals[section].come_back(now_s)
+                self._tell(section, self._terminals[section].port)
+        pulls = [
+            self._terminals[loss.port].first_opened_s + loss.lost_after_s
+            for loss in self._losses
+            if not self._terminals[loss.port].is_away
+        ]
+        return min([back_s for back_s, _ in self._returns] + pulls, default=math.inf)
 
     def close(self) -> None:
         """Take all ports away. Safe to call twice."""
