@@ -169,6 +169,11 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument(
         "--light-after", type=float, metavar="SECONDS", help="light the lamp by itself after this"
     )
+    simulate.add_argument(
+        "--instruments",
+        metavar="FILE",
+        help="name or TOML file of its instruments, with faults, lost ports and mains dips to play",
+    )
     return parser
 
 
@@ -219,6 +224,7 @@ def _simulate(options: argparse.Namespace) -> int:
         mounting_height_mm=options.mounting_height_mm,
         out=options.out,
         light_after_s=options.light_after,
+        instruments=options.instruments,
     )
 
 
