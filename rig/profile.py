@@ -16,8 +16,10 @@ from attrs import frozen
 
 from analysis.grid import Grid, grid_from_plan
 from analysis.stabilisation import resolvability, rule_from_plan
+from drivers.arming import LONGEST_SILENCE_S
 from drivers.registry import KINDS
-from drivers.simulated.scenario import ScenarioError, packaged
+from drivers.simulated.scenario import ScenarioError
+from drivers.simulated.script import read_script, script_file
 from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
 from rig.toml_keys import file_format, text
@@ -51,6 +53,12 @@ class BenchSection:
         "Name of a scenario of ours, or its file, counted from the folder of the profile.",
         example="quick",
         empty=False,
+    )
+    instruments: str | None = text(
+        "Name or file of its instruments and of the faults that they are to play, counted from "
+        "the folder of the profile.",
+        default=None,
+        example="faults-example",
     )
 
 
@@ -115,7 +123,14 @@ class Profile:
     @property
     def scenario(self) -> Path | None:
         """File of the virtual bench's scenario, or None on a real rig."""
-        return None if self.bench is None else _scenario(self.bench.scenario, self.path.parent)
+        return None if self.bench is None else script_file(self.bench.scenario, self.path.parent)
+
+    @property
+    def script(self) -> Path | None:
+        """File of the virtual bench's instruments and faults, or None where none is named."""
+        if self.bench is None or self.bench.instruments is None:
+            return None
+        return script_file(self.bench.instruments, self.path.parent)
 
 
 def read_profile(path: Path) -> Profile:
@@ -185,7 +200,7 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
             )
     if bench is not None:
         try:
-            file = _scenario(bench.scenario, folder)
+            file = script_file(bench.scenario, folder)
         except ScenarioError as error:
             yield Fault(("bench", "scenario"), f"cannot be used: {error}")
             return
@@ -195,10 +210,12 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
                 f"is {bench.scenario!r}, and {file} is not there; give a file, counted from the "
                 "folder of the profile, or the name of a scenario",
             )
-
-
-def _scenario(name: str, folder: Path) -> Path:
-    return folder / name if name.endswith(".toml") else packaged(name)
+        if bench.instruments is not None:
+            try:
+                read_script(script_file(bench.instruments, folder))
+            except ScenarioError as error:
+                for fault in error.faults:
+                    yield Fault(("bench", "instruments"), f"{bench.instruments}: {fault}")
 
 
 def _port_faults(sections: Mapping[str, Any]) -> Iterator[Fault]:
