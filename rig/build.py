@@ -20,6 +20,7 @@ from drivers.registry import KINDS
 from drivers.scpi.options import VISA, ScpiPowerMeterOptions
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
+from drivers.simulated.script import bench_with_script
 from rig.attendant import Instruments
 from rig.profile import Fitted, Profile
 
@@ -65,8 +66,9 @@ def build(profile: Profile, device_name: str) -> Bench:
         clock = SystemClock()
         return Bench(clock=clock, instruments=assemble(profile, clock, {}))
     virtual_clock = VirtualClock()
-    virtual = VirtualBench.from_scenario(profile.scenario, device=device_name)
-    lines = attach(virtual, virtual_clock)
+    virtual, script = bench_with_script(profile.scenario, profile.script, device=device_name)
+    lines = attach(virtual, virtual_clock, script.instruments)
+    script.pull_plugs(lines, virtual_clock)
     return Bench(
         clock=virtual_clock, instruments=assemble(profile, virtual_clock, lines), virtual=virtual
     )
