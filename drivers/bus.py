@@ -25,9 +25,6 @@ from drivers.talk import Conversation, Talk
 
 Result = TypeVar("Result")
 
-#: Of the bytes that nobody asked for, so many are kept to be looked at.
-UNASKED_KEPT = 256
-
 
 class Bus:
     """A line and the order of those who use it.
@@ -45,14 +42,11 @@ class Bus:
         For whoever's turn it is.
     active_s : float
         Elapsed time at which the line last carried a character. [s]
-    unasked : bytes
-        The latest that came while it was nobody's turn: late replies, noise.
     """
 
     def __init__(self, line: Line, clock: Clock) -> None:
         self.line = line
         self.active_s = -math.inf
-        self.unasked = b""
         self._clock = clock
         self._queue: deque[Talk[Any]] = deque()
         self._users: list[object] = []
@@ -130,18 +124,19 @@ class Bus:
             self._hand_on(talk)
         return result
 
-    def rest(self, until_s: float) -> Conversation[None]:
+    def rest(self, until_s: float) -> Conversation[bytes]:
         """Let time pass without holding the line, others speaking meanwhile. [s]
 
-        Bytes that come while it is nobody's turn are taken off the line into `unasked`.
+        What comes while it is nobody's turn, late replies and noise, is taken off the line and
+        returned.
         """
-        while True:
+        unasked = b""
+        while self._clock.elapsed_s() < until_s:
             if self.is_free and (data := self.line.read()):
                 self.active_s = self._clock.elapsed_s()
-                self.unasked = (self.unasked + data)[-UNASKED_KEPT:]
-            if self._clock.elapsed_s() >= until_s:
-                return
+                unasked += data
             yield until_s
+        return unasked
 
     def _hand_on(self, talk: Talk[Any]) -> None:
         """End a turn, or give a ticket back; wake the next in line."""

@@ -124,6 +124,7 @@ class RequestReplyInstrument(ConversingInstrument):
         within_s: float,
         lump_s: float,
         longest: int,
+        foreign: Callable[[bytes], int] = lambda heard: 0,
     ) -> Conversation[tuple[Found | None, bytes, float]]:
         """Send a request and collect what comes until a reply is found in it, or no more comes.
 
@@ -137,6 +138,9 @@ class RequestReplyInstrument(ConversingInstrument):
             Longest pause inside a reply that has begun. [s]
         longest : int
             More bytes than any reply has; a line that babbles is given up there.
+        foreign : callable
+            Says how many bytes at the head are whole messages of others. They are passed over,
+            and the reply keeps its time.
 
         Returns
         -------
@@ -158,7 +162,10 @@ class RequestReplyInstrument(ConversingInstrument):
                 # On two wires an adapter may hear itself.
                 if heard.startswith(request):
                     echo = len(request)
-                if heard == request:
+                if passed := foreign(heard[echo:]):
+                    self.unasked += heard[echo : echo + passed]
+                    heard = heard[:echo] + heard[echo + passed :]
+                if len(heard) == echo:
                     deadline_s = sent_s + within_s
                 elif request.startswith(heard):  # an echo, or a reply that begins alike
                     deadline_s = max(deadline_s, now_s + lump_s)

@@ -1,1 +1,1 @@
-"""Modbus RTU: power meters. `frames` and `registers` know bytes, `power_meter` the line."""
+"""Modbus RTU and TCP. `frames`, `framing`, `registers` and `sunspec` know bytes only."""

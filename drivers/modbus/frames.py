@@ -46,14 +46,29 @@ def silent_interval_s(baud: int) -> float:
     return 0.00175 if baud > 19200 else 3.5 * 11 / baud
 
 
+def encode(request: ModbusPDU) -> bytes:
+    """Return a request as a frame, with address and check sum."""
+    return _framer.buildFrame(request)
+
+
+def read_request(address: int, function: int, register: int, count: int) -> ModbusPDU:
+    """Return the message that asks for `count` registers from `register` on."""
+    return _REQUESTS[function](dev_id=address, address=register, count=count)
+
+
+def identify_request(address: int) -> ModbusPDU:
+    """Return the message that asks for the basic device identification (2B/0E)."""
+    return ReadDeviceInformationRequest(dev_id=address)
+
+
 def encode_read(address: int, function: int, register: int, count: int) -> bytes:
     """Return the frame that asks for `count` registers from `register` on."""
-    return _framer.buildFrame(_REQUESTS[function](dev_id=address, address=register, count=count))
+    return encode(read_request(address, function, register, count))
 
 
 def encode_identify(address: int) -> bytes:
     """Return the frame that asks for the basic device identification (2B/0E)."""
-    return _framer.buildFrame(ReadDeviceInformationRequest(dev_id=address))
+    return encode(identify_request(address))
 
 
 def find_registers(
@@ -81,16 +96,21 @@ def identity_text(reply: ModbusPDU) -> str:
     return " ".join(word for word in words if word)
 
 
+def frame_at_head(data: bytes) -> int:
+    """Return the size of the sound reply frame that `data` begins with, 0 if there is none."""
+    try:
+        kind = _decoder.lookupPduClass(data)
+        size = kind.calculateRtuFrameSize(data) if kind else 0
+    except (ModbusException, IndexError):
+        return 0
+    return size if 0 < size <= len(data) and sum_is_right(data[:size]) else 0
+
+
 def why_not(data: bytes, address: int, function: int, count: int | None) -> str:
     """Say what is wrong with `data` as a reply."""
     for start in range(len(data) - SHORTEST_FRAME + 1):
         part = data[start:]
-        try:
-            kind = _decoder.lookupPduClass(part)
-            size = kind.calculateRtuFrameSize(part) if kind else 0
-        except (ModbusException, IndexError):
-            continue
-        if not size or size > len(part) or not sum_is_right(part[:size]):
+        if not frame_at_head(part):
             continue
         if part[0] != address:
             return f"a reply of address {part[0]}, not {address}"

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 
 from attrs import frozen
 
-from drivers.modbus.options import RegisterOptions
+from drivers.line import Line
+from drivers.modbus.options import NumberOptions, RegisterOptions
 
 MOST_REGISTERS = 125  # in one request, by the standard
 
@@ -25,7 +26,7 @@ class Request:
     rows: tuple[RegisterOptions, ...]
 
 
-def width(row: RegisterOptions) -> int:
+def width(row: NumberOptions) -> int:
     """Return how many registers the number takes."""
     return struct.calcsize(_FORMATS[row.type]) // 2
 
@@ -49,12 +50,18 @@ def plan_requests(rows: Sequence[RegisterOptions], bridged: int) -> tuple[Reques
     return tuple(requests)
 
 
-def decode(row: RegisterOptions, request: Request, words: Sequence[int]) -> float:
-    """Return the scaled value of one row; NaN where the meter writes no finite number."""
+def wire_s(requests: Sequence[Request], line: Line) -> float:
+    """Return the time that requests and replies take on a serial line. [s]"""
+    characters = sum(8 + 5 + 2 * request.count for request in requests)
+    return characters * line.seconds_per_byte
+
+
+def decode(row: NumberOptions, request: Request, words: Sequence[int]) -> float:
+    """Return the scaled value of one row; NaN where the device has no number to give."""
     start = row.register - request.first
     mine = list(words[start : start + width(row)])
     if row.word_order == "little":
         mine.reverse()
     (number,) = struct.unpack(_FORMATS[row.type], struct.pack(f">{len(mine)}H", *mine))
     value = float(number) * row.scale
-    return value if math.isfinite(value) else math.nan
+    return value if math.isfinite(value) and number not in row.no_value_codes else math.nan

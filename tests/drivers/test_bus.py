@@ -152,10 +152,10 @@ def test_a_rest_leaves_the_line_to_others_and_drains_it_between_turns():
     resting = Talk()
     resting.begin(bus.rest(1.0))
     line.write(b"x")
-    while resting.is_under_way:
-        resting.advance()
-        clock.wait_until(min(resting.wake_s, 1.0), watching=[line])
-    assert bus.unasked == b"late"
+    while (unasked := resting.advance()) is None:
+        clock.wait_until(resting.wake_s, watching=[line])
+    assert unasked == b"late"
+    assert clock.elapsed_s() == 1.0
     assert not line.readable()
     assert bus.active_s == pytest.approx(10 / 9600 + 0.1 + 40 / 9600)
 

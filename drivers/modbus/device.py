@@ -1,0 +1,205 @@
+"""What all instruments on Modbus have in common: requests in turn, replies that fit, identity.
+
+::
+
+    … t3.5 | request | reply time | reply | t3.5 …
+
+The protocol prescribes no retry, so none is made here. RTU replies carry no number: one that
+comes after its time looks like the reply to the next request of the same kind. So after a
+request without a valid reply the device is left alone for as long again as a reply may take,
+while others use the bus; and where it is known to answer the standard's identification, it is
+asked for that first, since such a reply is like no other: what came before it was stale.
+"""
+
+from __future__ import annotations
+
+import math
+
+from attrs import frozen
+from pymodbus.pdu import ModbusPDU
+
+from drivers.bus import Bus
+from drivers.clock import Clock
+from drivers.conversing import RequestReplyInstrument
+from drivers.errors import DeviceFault, DriverError, GarbledReply, NoReply, PortLost, describe_bytes
+from drivers.line import Line
+from drivers.modbus import frames, registers
+from drivers.modbus.framing import Expected, framing_of
+from drivers.modbus.options import ModbusOptions
+from drivers.talk import Conversation, wait
+
+# A reply that has begun goes on without a pause of 1.5 characters on the bus; adapters hand
+# characters over in lumps, at most so far apart. [s]
+LUMP_S = 0.06
+LONGEST_FRAME = 264
+
+
+@frozen
+class Answer:
+    """A reply that fits its request, and when the request had left. [s]"""
+
+    frame: bytes
+    reply: ModbusPDU
+    sent_s: float
+
+    @property
+    def words(self) -> list[int]:
+        """The registers in it."""
+        return list(self.reply.registers)
+
+
+class ModbusDevice(RequestReplyInstrument):
+    """A device on Modbus RTU or TCP.
+
+    Parameters
+    ----------
+    options : ModbusOptions
+        From the rig profile.
+    line : Line or Bus
+        The adapter to the bus, or its share of one.
+    clock : Clock
+        Deadlines and time stamps.
+    device : str
+        What messages call it, e.g. ``"power meter"``.
+    """
+
+    def __init__(self, options: ModbusOptions, line: Line | Bus, clock: Clock, device: str) -> None:
+        super().__init__(line, clock, f"{device}, {line.name} address {options.address}")
+        self._address = options.address
+        self._reply_within_s = options.reply_within_s
+        self._framing = framing_of(options.is_tcp, options.baud)
+        # In a network the rest of a reply may have to be sent again.
+        self._lump_s = options.reply_within_s if options.is_tcp else LUMP_S
+        self._left_alone_until_s = -math.inf
+        self._is_in_doubt = False
+        self._answers_identification = False
+
+    def _read(self, request: registers.Request) -> Conversation[Answer]:
+        """Read the registers of one request."""
+        message = frames.read_request(self._address, request.function, request.first, request.count)
+        return (yield from self._ask(message, request.count, self._refused_advice(request)))
+
+    def _refused_advice(self, request: registers.Request) -> str:
+        last = request.first + request.count - 1
+        return (
+            f"Registers {request.first} to {last} were asked for with function "
+            f"{request.function}. Check the register map in the rig profile."
+        )
+
+    def _identification(self) -> Conversation[str]:
+        """Ask for the standard's basic identification, the only one without a register map.
+
+        Raises
+        ------
+        DriverError
+            The device does not know it, or did not answer.
+        """
+        try:
+            answer = yield from self._ask(frames.identify_request(self._address), None, "")
+        except DeviceFault:
+            self._answers_identification = True  # by refusing: as unmistakable as a name
+            raise
+        self._answers_identification = True
+        return frames.identity_text(answer.reply)
+
+    def _identify_by(self, request: registers.Request) -> Conversation[str]:
+        """Ask who it is; a device without identification is known by its registers."""
+        try:
+            name = yield from self._identification()
+        except PortLost:
+            raise
+        except DriverError:
+            yield from self._read(request)
+            return f"Modbus address {self._address}: does not say who it is, its registers answer"
+        return f"Modbus address {self._address}: {name}"
+
+    # -- one exchange -----------------------------------------------------------------------
+
+    def _ask(self, message: ModbusPDU, count: int | None, advice: str) -> Conversation[Answer]:
+        """Send a request in its turn.
+
+        Raises
+        ------
+        NoReply, GarbledReply
+            Nothing came, or nothing valid.
+        DeviceFault
+            The device refused, with an exception code.
+        PortLost, WriteStalled
+            The line failed.
+        """
+        self.unasked = yield from self._bus.rest(self._left_alone_until_s)
+        return (yield from self._bus.turn(self._talk, self._in_turn(message, count, advice)))
+
+    def _in_turn(self, message: ModbusPDU, count: int | None, advice: str) -> Conversation[Answer]:
+        if self._is_in_doubt and self._answers_identification and count is not None:
+            yield from self._find_its_place()
+        answer = yield from self._exchange(message, count)
+        if answer.reply.isError():
+            raise self._refused(message, answer, advice)
+        return answer
+
+    def _find_its_place(self) -> Conversation[None]:
+        """Read past what is stale: replies come in the order of their requests."""
+        self.retries += 1
+        yield from self._exchange(frames.identify_request(self._address), None)
+
+    def _exchange(self, message: ModbusPDU, count: int | None) -> Conversation[Answer]:
+        framing = self._framing
+        expected = Expected(message, count, self._bus.count_exchange())
+        request = framing.encode(expected)
+        passed = b""
+
+        def foreign(data: bytes) -> int:
+            nonlocal passed
+            size = framing.foreign(data, expected)
+            passed += data[:size]
+            return size
+
+        self.unasked += yield from wait(self._clock, self._line, self._active_s + framing.silence_s)
+        try:
+            found, heard, sent_s = yield from self._collect(
+                request,
+                lambda data: framing.find(data, expected),
+                within_s=self._reply_within_s,
+                lump_s=self._lump_s,
+                longest=LONGEST_FRAME,
+                foreign=foreign,
+            )
+        except GeneratorExit:
+            self._doubt()
+            raise
+        if found:
+            self._is_in_doubt = False
+            return Answer(*found, sent_s)
+        self._doubt()
+        if not (heard := heard or passed):
+            raise NoReply(
+                self._device,
+                f"no reply to {describe_bytes(request)} in {self._reply_within_s:g} s.",
+                remedy="Check its supply, its address and baud rate, then whether the two bus "
+                "wires are swapped.",
+                request=request,
+            )
+        raise GarbledReply(
+            self._device,
+            f"garbled reply: {framing.why_not(heard, expected)}. Received {describe_bytes(heard)}.",
+            remedy="Check baud rate and parity; then termination; an address may be used twice.",
+            request=request,
+            reply=heard,
+        )
+
+    def _doubt(self) -> None:
+        """Take note that a reply may still be on its way."""
+        if not self._framing.numbers_requests:
+            self._is_in_doubt = True
+            self._left_alone_until_s = self._clock.elapsed_s() + self._reply_within_s
+
+    def _refused(self, message: ModbusPDU, answer: Answer, advice: str) -> DeviceFault:
+        code = answer.reply.exception_code
+        return DeviceFault(
+            self._device,
+            f"refused with exception {code} ({frames.EXCEPTIONS.get(code, 'not standard')}).",
+            remedy=advice,
+            request=frames.encode(message),
+            reply=answer.frame,
+        )
