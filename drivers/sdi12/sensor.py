@@ -37,6 +37,11 @@ class QuantumSensor(Sdi12Instrument):
         Deadlines and time stamps.
     device : str
         What messages call the sensor, e.g. ``"light sensor"``.
+
+    Attributes
+    ----------
+    serial_number : str or None
+        As it stated it when last asked who it is.
     """
 
     def __init__(
@@ -45,6 +50,7 @@ class QuantumSensor(Sdi12Instrument):
         super().__init__(options, line, clock, f"{device}, {line.name} address {options.address}")
         self._options = options
         self._address = options.address
+        self.serial_number: str | None = None
 
     def start(self) -> float:
         """Begin one measurement; return the elapsed time before which it cannot be ready. [s]"""
@@ -120,4 +126,5 @@ class QuantumSensor(Sdi12Instrument):
                 codec.identify(self._address), lambda r: codec.decode_identity(r, self._address)
             )
         )
+        self.serial_number = answer.value.serial or None
         return str(answer.value)
