@@ -142,8 +142,14 @@ class FaultScript:
     """
 
     def __init__(self, faults: Sequence[Fault], own_kinds: Collection[str] = ()) -> None:
-        if unknown := unknown_kinds(faults, own_kinds):
-            raise ValueError("; ".join(unknown))
+        allowed = sorted({*DAMAGE, STALE, *own_kinds})
+        unknown = [fault for fault in faults if fault.kind not in allowed]
+        if unknown:
+            told = ", ".join(f"{one.kind!r} at exchange {one.at_exchange}" for one in unknown)
+            raise ValueError(
+                f"fault kind {told} is not known to this instrument; give one of "
+                f"{', '.join(allowed)}"
+            )
         self._faults = tuple(faults)
         self._held_back = b""
         self.exchange = 0
@@ -162,17 +168,6 @@ class FaultScript:
             at_s, reply = DAMAGE[fault.kind](fault, reply, at_s)
         held_back, self._held_back = self._held_back, b""
         return at_s, held_back + reply
-
-
-def unknown_kinds(faults: Sequence[Fault], own_kinds: Collection[str] = ()) -> list[str]:
-    """List the faults of a script that an instrument cannot play, each as a whole message."""
-    allowed = sorted({*DAMAGE, STALE, *own_kinds})
-    return [
-        f"fault kind {fault.kind!r} at exchange {fault.at_exchange} is not known to this "
-        f"instrument; give one of {', '.join(allowed)}"
-        for fault in faults
-        if fault.kind not in allowed
-    ]
 
 
 class Outbox:

@@ -33,29 +33,12 @@ from attrs.validators import ge, gt, le
 
 from drivers.clock import VirtualClock
 from drivers.memory_line import MemoryLine
-from drivers.simulated import gcode_peer, modbus_peer, scpi_peer, sdi12_peer
 from drivers.simulated.attach import PREFIX, SECTIONS, line_names, usual_instruments
 from drivers.simulated.bench import VirtualBench
-from drivers.simulated.instruments import (
-    GcodeStage,
-    Instruments,
-    ModbusMeter,
-    ModbusSensor,
-    Sdi12Sensor,
-)
-from drivers.simulated.peer import unknown_kinds
+from drivers.simulated.fittings import FITTINGS
+from drivers.simulated.instruments import Instruments
 from drivers.simulated.scenario import Sag, packaged
-from drivers.simulated.scpi_meter import ScpiMeter
 from drivers.simulated.spec import ScenarioError, read_file
-
-#: The kinds of fault that each make plays beside those that can befall any reply.
-OWN_KINDS = {
-    Sdi12Sensor: sdi12_peer.OWN_KINDS,
-    ModbusMeter: modbus_peer.OWN_KINDS,
-    ModbusSensor: modbus_peer.OWN_KINDS,
-    ScpiMeter: scpi_peer.OWN_KINDS,
-    GcodeStage: gcode_peer.OWN_KINDS,
-}
 
 
 @frozen(kw_only=True)
@@ -133,33 +116,28 @@ def bench_with_script(
     ScenarioError
         With all that is wrong in one of the two files.
     """
-    sags = () if script is None else read_script(script).sags
+    if script is None:
+        bench = VirtualBench.from_scenario(scenario, device=device)
+        return bench, Script(instruments=usual_instruments(bench))
+    table = read_file(script)
+    sags = script_from_table(table, str(script)).sags
     bench = VirtualBench.from_scenario(scenario, device=device, sags=sags)
-    usual = usual_instruments(bench)
-    return bench, Script(instruments=usual) if script is None else read_script(script, usual)
-
-
-def read_script(path: Path, usual: Instruments | None = None) -> Script:
-    """Read a file of instruments and faults.
-
-    Parameters
-    ----------
-    path : Path
-    usual : Instruments, optional
-        Those that suit the bench: what the file leaves out of the stage is as there.
-
-    Raises
-    ------
-    ScenarioError
-        The file cannot be read, or with all that is wrong in it.
-    """
-    return script_from_table(read_file(path), str(path), usual)
+    return bench, script_from_table(table, str(script), bench)
 
 
 def script_from_table(
-    table: Mapping[str, Any], source: str, usual: Instruments | None = None
+    table: Mapping[str, Any], source: str, bench: VirtualBench | None = None
 ) -> Script:
-    """Make a script of the content of a file.
+    """Make a script of the content of a file of instruments and faults.
+
+    Parameters
+    ----------
+    table : mapping
+    source : str
+        What messages call the file.
+    bench : VirtualBench, optional
+        The bench that is to play it: what the file leaves out of the stage is then as suits
+        its gantry, and each fault must be one that its instrument can play.
 
     Raises
     ------
@@ -178,24 +156,32 @@ def script_from_table(
             faults += cattrs.transform_error(error, path=f"{source}: {key}")
         except TypeError:
             faults.append(f"{key} is not a list of tables; write [[{key}]]")
-    if usual is not None and isinstance(content.get("stage", {}), Mapping):
-        content["stage"] = {**attrs.asdict(usual.stage), **content.get("stage", {})}
+    if bench is not None and isinstance(content.get("stage", {}), Mapping):
+        usual = attrs.asdict(usual_instruments(bench).stage)
+        content["stage"] = {**usual, **content.get("stage", {})}
     try:
         instruments = Instruments.from_table(content, source)
     except ScenarioError as error:
         raise ScenarioError(source, [*error.faults, *faults]) from error
-    faults += _unplayable(instruments, events.get("port_losses", ()))
+    if bench is not None:
+        faults += _unplayable(instruments, bench, events.get("port_losses", ()))
     if faults:
         raise ScenarioError(source, faults)
     return Script(instruments=instruments, **events)
 
 
-def _unplayable(instruments: Instruments, losses: tuple[PortLoss, ...]) -> list[str]:
+def _unplayable(
+    instruments: Instruments, bench: VirtualBench, losses: tuple[PortLoss, ...]
+) -> list[str]:
     faults = []
     for section in SECTIONS:
         data = getattr(instruments, section)
-        told = unknown_kinds(data.faults, OWN_KINDS[type(data)])
-        faults += [f"{section}.faults: {text}" for text in told]
+        if data is None:
+            continue
+        try:
+            FITTINGS[type(data)].peer(data, section, bench, True)
+        except ValueError as error:
+            faults.append(f"{section}.faults: {error}")
     try:
         names = line_names(instruments)
     except ValueError as error:
