@@ -19,7 +19,7 @@ from analysis.stabilisation import resolvability, rule_from_plan
 from drivers.arming import LONGEST_SILENCE_S
 from drivers.registry import KINDS
 from drivers.simulated.scenario import ScenarioError
-from drivers.simulated.script import read_script, script_file
+from drivers.simulated.script import bench_with_script, script_file
 from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
 from rig.toml_keys import file_format, text
@@ -210,9 +210,9 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
                 f"is {bench.scenario!r}, and {file} is not there; give a file, counted from the "
                 "folder of the profile, or the name of a scenario",
             )
-        if bench.instruments is not None:
+        elif bench.instruments is not None:
             try:
-                read_script(script_file(bench.instruments, folder))
+                bench_with_script(file, script_file(bench.instruments, folder))
             except ScenarioError as error:
                 for fault in error.faults:
                     yield Fault(("bench", "instruments"), f"{bench.instruments}: {fault}")
