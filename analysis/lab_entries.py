@@ -9,8 +9,8 @@ from typing import Any, Final
 
 from attrs import frozen
 
-INSTRUMENT_EVENTS: Final = ("acquired", "calibrated", "repaired", "retired", "note")
-LAMP_EVENTS: Final = ("acquired", "burned", "counted", "seasoned", "retired", "note")
+INSTRUMENT_EVENTS: Final = ("acquired", "calibrated", "proved", "repaired", "retired", "note")
+LAMP_EVENTS: Final = ("acquired", "lit", "off", "burned", "counted", "seasoned", "retired", "note")
 
 INSTRUMENT_COLUMNS: Final = (
     "utc",
@@ -44,7 +44,7 @@ class InstrumentEntry:
     instrument : str
         Serial number or label, the same in every line about it.
     event : str
-        One of `INSTRUMENT_EVENTS`.
+        One of `INSTRUMENT_EVENTS`; ``"proved"``: a safety function was seen to work.
     """
 
     utc: datetime
@@ -66,7 +66,8 @@ class LampEntry:
     lamp : str
         Label of the lamp sample, as plans have it.
     event : str
-        One of `LAMP_EVENTS`: ``"burned"`` adds hours and starts, ``"counted"`` states totals.
+        One of `LAMP_EVENTS`: ``"lit"`` and ``"off"`` mark the moment, ``"burned"`` adds hours
+        and starts, ``"counted"`` states totals.
     hours_added, hours_total : float or None
         Burning hours. [h]
     starts_added, starts_total : int or None

@@ -131,6 +131,10 @@ class LampRelay(TwoPhase, Protocol):
         """Begin telling a closed relay that somebody is there. Never closes an open one. [s]"""
         ...
 
+    def start_read(self) -> float:
+        """Begin reading the state back; to the relay this may count as a word. [s]"""
+        ...
+
     def poll(self) -> bool | None:
         """Return True for closed, False for open, or None before the relay has said so.
 

@@ -26,12 +26,16 @@ class SerialSettings:
         ``"none"``, ``"even"`` or ``"odd"``.
     stop_bits : int
         1 or 2.
+    control_lines : str
+        ``"up"``: DTR and RTS are raised on opening, as is usual. ``"down"``: they are kept down
+        on opening and let down on closing, where one of them switches something.
     """
 
     baud: int
     data_bits: int = field(default=8, validator=in_((7, 8)))
     parity: str = field(default="none", validator=in_(("none", "even", "odd")))
     stop_bits: int = field(default=1, validator=in_((1, 2)))
+    control_lines: str = field(default="up", validator=in_(("up", "down")))
 
     @classmethod
     def from_text(cls, baud: int, character_format: str) -> SerialSettings:
@@ -109,4 +113,28 @@ class Line(Protocol):
 
     def close(self) -> None:
         """Release the port. Safe to call twice."""
+        ...
+
+
+class ControlLines(Line, Protocol):
+    """A line with the control lines of a serial port beside its bytes."""
+
+    def set_control_line(self, which: str, raised: bool) -> None:
+        """Raise or drop ``"rts"`` or ``"dtr"``.
+
+        Raises
+        ------
+        PortLost
+            The port is gone, or it has no control lines.
+        """
+        ...
+
+    def control_line(self, which: str) -> bool:
+        """Say whether ``"cts"``, ``"dsr"`` or ``"dcd"`` is raised from the far end.
+
+        Raises
+        ------
+        PortLost
+            The port is gone, or it has no control lines.
+        """
         ...

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from functools import partial
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, runtime_checkable
 
 from drivers.clock import VirtualClock
 from drivers.errors import PortLost, WriteStalled
@@ -36,6 +36,19 @@ class Peer(Protocol):
 
     def take(self, at_s: float) -> bytes:
         """Hand over the bytes whose turn to leave has come. [s]"""
+        ...
+
+
+@runtime_checkable
+class ControlLinePeer(Protocol):
+    """A peer that sees the control lines of the port, and has some of its own."""
+
+    def control_line(self, which: str, raised: bool, at_s: float) -> None:
+        """Learn that ``"rts"`` or ``"dtr"`` was raised or dropped. [s]"""
+        ...
+
+    def raises(self, which: str, at_s: float) -> bool:
+        """Say whether it raises ``"cts"``, ``"dsr"`` or ``"dcd"``. [s]"""
         ...
 
 
@@ -169,8 +182,27 @@ class MemoryLine:
             self._peer.line_break(start_s, now_s)
             self._attend_peer()
 
+    def set_control_line(self, which: str, raised: bool) -> None:
+        """Raise or drop ``"rts"`` or ``"dtr"``; a peer without them makes a port without them."""
+        self._check_open()
+        self._control_lines().control_line(which, raised, self._clock.elapsed_s())
+        self._attend_peer()
+
+    def control_line(self, which: str) -> bool:
+        """Say whether ``"cts"``, ``"dsr"`` or ``"dcd"`` is raised from the far end."""
+        self._check_open()
+        return self._control_lines().raises(which, self._clock.elapsed_s())
+
+    def _control_lines(self) -> ControlLinePeer:
+        if not isinstance(self._peer, ControlLinePeer):
+            raise PortLost(self._name, "the port has no control lines.")
+        return self._peer
+
     def close(self) -> None:
         """Release the line. Safe to call twice."""
+        if not (self._is_closed or self._is_lost) and self.settings.control_lines == "down":
+            for which in ("rts", "dtr"):
+                self.set_control_line(which, False)
         self._is_closed = True
         self._arrived.clear()
 
@@ -208,9 +240,10 @@ class MemoryLine:
     def _hear_peer(self) -> None:
         now_s = self._clock.elapsed_s()
         self._due_s = math.inf
-        if self._is_lost:
-            return
+        # A peer whose plug was pulled lives on: a relay opens by itself. Nobody hears it.
         while self._peer.next_s() <= now_s and (data := self._peer.take(now_s)):
+            if self._is_lost:
+                continue
             start_s = max(now_s, self._in_free_s)
             character_s = self._peer_settings.seconds_per_byte
             end_s = start_s + len(data) * character_s

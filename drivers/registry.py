@@ -11,10 +11,13 @@ from typing import Any
 from attrs import frozen
 
 from drivers.ascii_line import options as ascii_line
+from drivers.ascii_line import thermometer_options as ascii_thermometer
 from drivers.clock import Clock
+from drivers.control_line import options as control_line
 from drivers.gcode import options as gcode
 from drivers.line import Line, SerialSettings
 from drivers.modbus import options as modbus
+from drivers.modbus import relay_options, thermometer_options
 from drivers.scpi import options as scpi
 from drivers.sdi12 import options as sdi12
 
@@ -28,7 +31,8 @@ class Kind:
     name : str
         What the profile writes as ``kind``.
     role : str
-        ``"light_sensor"``, ``"power_meter"`` or ``"stage"``.
+        ``"light_sensor"``, ``"power_meter"``, ``"stage"``, ``"lamp_relay"`` or
+        ``"thermometer"``.
     options : type
         An attrs class; each field carries unit and explanation in its metadata.
     make : callable
@@ -62,10 +66,22 @@ def _make_ascii_light_sensor(options: Any, line: Line, clock: Clock, device: str
     return AsciiLineInstrument(options, line, clock, device, quantity="ppfd_umol_m2_s")
 
 
+def _make_modbus_quantum_sensor(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.modbus.register_sensor import RegisterSensor
+
+    return RegisterSensor("ppfd_umol_m2_s", options, line, clock, device)
+
+
 def _make_power_meter(options: Any, line: Line, clock: Clock, device: str) -> Any:
     from drivers.modbus.power_meter import PowerMeter
 
     return PowerMeter(options, line, clock, device)
+
+
+def _make_sunspec_meter(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.modbus.sunspec_meter import SunSpecMeter
+
+    return SunSpecMeter(options, line, clock, device)
 
 
 def _make_scpi_power_meter(options: Any, line: Line, clock: Clock, device: str) -> Any:
@@ -78,6 +94,30 @@ def _make_gantry(options: Any, line: Line, clock: Clock, device: str) -> Any:
     from drivers.gcode.gantry import Gantry
 
     return Gantry(options, line, clock, device)
+
+
+def _make_modbus_thermometer(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.modbus.register_sensor import RegisterSensor
+
+    return RegisterSensor("temperature_c", options, line, clock, device)
+
+
+def _make_ascii_thermometer(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.ascii_line.sensor import AsciiLineInstrument
+
+    return AsciiLineInstrument(options, line, clock, device, quantity="temperature_c")
+
+
+def _make_coil_relay(options: Any, line: Line, clock: Clock, device: str) -> Any:
+    from drivers.modbus.coil_relay import CoilRelay
+
+    return CoilRelay(options, line, clock, device)
+
+
+def _make_control_line_relay(options: Any, line: Any, clock: Clock, device: str) -> Any:
+    from drivers.control_line.relay import ControlLineRelay
+
+    return ControlLineRelay(options, line, clock, device)
 
 
 KINDS: dict[str, Kind] = {
@@ -99,10 +139,26 @@ KINDS: dict[str, Kind] = {
             line_settings=ascii_line.line_settings,
         ),
         Kind(
+            name="modbus-quantum-sensor",
+            role="light_sensor",
+            options=modbus.QuantumSensorOptions,
+            make=_make_modbus_quantum_sensor,
+            line_settings=modbus.line_settings,
+            bus="modbus",
+        ),
+        Kind(
             name="modbus-power-meter",
             role="power_meter",
             options=modbus.PowerMeterOptions,
             make=_make_power_meter,
+            line_settings=modbus.line_settings,
+            bus="modbus",
+        ),
+        Kind(
+            name="sunspec-power-meter",
+            role="power_meter",
+            options=modbus.SunSpecMeterOptions,
+            make=_make_sunspec_meter,
             line_settings=modbus.line_settings,
             bus="modbus",
         ),
@@ -119,6 +175,36 @@ KINDS: dict[str, Kind] = {
             options=gcode.GantryOptions,
             make=_make_gantry,
             line_settings=gcode.line_settings,
+        ),
+        Kind(
+            name="modbus-coil-relay",
+            role="lamp_relay",
+            options=relay_options.CoilRelayOptions,
+            make=_make_coil_relay,
+            line_settings=modbus.line_settings,
+            bus="modbus",
+        ),
+        Kind(
+            name="control-line-relay",
+            role="lamp_relay",
+            options=control_line.ControlLineRelayOptions,
+            make=_make_control_line_relay,
+            line_settings=control_line.line_settings,
+        ),
+        Kind(
+            name="modbus-thermometer",
+            role="thermometer",
+            options=thermometer_options.ModbusThermometerOptions,
+            make=_make_modbus_thermometer,
+            line_settings=modbus.line_settings,
+            bus="modbus",
+        ),
+        Kind(
+            name="ascii-line-thermometer",
+            role="thermometer",
+            options=ascii_thermometer.AsciiThermometerOptions,
+            make=_make_ascii_thermometer,
+            line_settings=ascii_line.line_settings,
         ),
     )
 }

@@ -9,7 +9,7 @@ from drivers.errors import LightingRefused
 from drivers.options import PortOptions, number
 
 
-@define(kw_only=True)
+@define(kw_only=True, slots=False)
 class LampRelayOptions(PortOptions):
     """A relay in the lamp's feed. It is opened by program in any case, closed only where armed."""
 

@@ -25,6 +25,7 @@ from drivers.errors import PortLost, WriteStalled
 from drivers.line import SerialSettings
 
 _READ_AT_MOST = 4096
+_INPUTS = {"cts": "cts", "dsr": "dsr", "dcd": "cd"}  # what pyserial calls them
 _BUSY = (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK)
 _UNIX98_PTY_MAJORS = range(136, 144)  # Linux, Documentation/admin-guide/devices.txt
 
@@ -120,6 +121,42 @@ class SerialLine:
         with self._guarded("break") as port:
             port.break_condition = on
 
+    def set_control_line(self, which: str, raised: bool) -> None:
+        """Raise or drop ``"rts"`` or ``"dtr"``.
+
+        Raises
+        ------
+        PortLost
+            The port is gone, or it has no control lines.
+        """
+        with self._guarded("switch a control line") as port, self._with_control_lines():
+            setattr(port, which, raised)
+
+    def control_line(self, which: str) -> bool:
+        """Say whether ``"cts"``, ``"dsr"`` or ``"dcd"`` is raised from the far end.
+
+        Raises
+        ------
+        PortLost
+            The port is gone, or it has no control lines.
+        """
+        with self._guarded("read a control line") as port, self._with_control_lines():
+            return bool(getattr(port, _INPUTS[which]))
+
+    @contextmanager
+    def _with_control_lines(self) -> Iterator[None]:
+        """Tell a port without control lines from one that is gone."""
+        try:
+            yield
+        except OSError as error:
+            if _errno(error) not in (errno.ENOTTY, errno.EINVAL):
+                raise
+            raise PortLost(
+                self._name,
+                "the port has no control lines: a pseudo-terminal carries bytes only.",
+                remedy="Use a serial port with RTS and DTR, or a relay of another kind.",
+            ) from error
+
     def close(self) -> None:
         """Release the port. Safe to call twice, and when the port is gone."""
         port, self._port = self._port, None
@@ -129,6 +166,8 @@ class SerialLine:
         with suppress(*gone):
             # A break left on would hold the bus.
             port.break_condition = False
+            if self.settings.control_lines == "down":
+                port.rts = port.dtr = False
             fcntl.ioctl(port.fileno(), termios.TIOCNXCL)
         with suppress(*gone):
             port.close()
@@ -172,6 +211,8 @@ def _open(port: str, settings: SerialSettings) -> serial.Serial:
         exclusive=True,
     )
     handle.port = port
+    if settings.control_lines == "down":
+        handle.rts = handle.dtr = False
     try:
         handle.open()
     except (serial.SerialException, OSError, termios.error, ValueError) as error:

@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Protocol, TypeVar
 
 from attrs import define, evolve
 
 from analysis.run_folder import EventRow
 from drivers.clock import Clock, Watchable
-from drivers.contracts import Instrument, Position, Stage, TwoPhase
+from drivers.contracts import Instrument, LampRelay, Position, Stage, TwoPhase
 from drivers.errors import DriverError
 from drivers.reading import Reading
 from rig import faults
-from rig.beside import Beside, is_due
+from rig.beside import Attended, Beside, is_due
 from rig.operator import Operator, Prompt
 from rig.recorder import Recorder
 from rig.rows import Place, failed_row, reading_row
@@ -40,6 +41,7 @@ _DUE = {
     "light_sensor": "ppfd_umol_m2_s",
     "monitor_sensor": "ppfd_umol_m2_s",
     "power_meter": "wall_power_w",
+    "thermometer": "temperature_c",
 }
 
 
@@ -65,17 +67,22 @@ class Instruments:
     power_meter: Instrument
     stage: Stage
     monitor_sensor: Instrument | None = None
+    lamp_relay: LampRelay | None = None
+    thermometer: Instrument | None = None
 
     def measuring(self) -> dict[str, Instrument]:
         """Return the instruments that measure, by their sections of the profile."""
         fitted = {"light_sensor": self.light_sensor, "power_meter": self.power_meter}
         if self.monitor_sensor is not None:
             fitted["monitor_sensor"] = self.monitor_sensor
+        if self.thermometer is not None:
+            fitted["thermometer"] = self.thermometer
         return fitted
 
     def all(self) -> dict[str, TwoPhase]:
         """Return every instrument fitted, by its section of the profile."""
-        return {**self.measuring(), "stage": self.stage}
+        others: dict[str, TwoPhase] = {**self.measuring(), "stage": self.stage}
+        return others if self.lamp_relay is None else {**others, "lamp_relay": self.lamp_relay}
 
 
 class Attendant:
@@ -121,18 +128,18 @@ class Attendant:
             clock=clock,
             instrument=instruments.power_meter,
             take=self._take_power,
-            complain=lambda fault, place, tries: self._failed("power_meter", fault, place, tries),
+            complain=lambda fault, place, tries: self.failed("power_meter", fault, place, tries),
             interval_s=power_interval_s,
             due_s=clock.elapsed_s(),
         )
-        self._beside = [self._power]
+        self._beside: list[Attended] = [self._power]
         self._monitor: Beside | None = None
         if instruments.monitor_sensor is not None:
             self._monitor = Beside(
                 clock=clock,
                 instrument=instruments.monitor_sensor,
-                take=lambda found, place, n: self._record("monitor_sensor", found, place, n),
-                complain=lambda fault, place, tries: self._failed(
+                take=lambda found, place, n: self.record("monitor_sensor", found, place, n),
+                complain=lambda fault, place, tries: self.failed(
                     "monitor_sensor", fault, place, tries
                 ),
             )
@@ -150,6 +157,27 @@ class Attendant:
     def acknowledge(self) -> None:
         """Return once everything recorded so far is on disk."""
         self._recorder.acknowledge()
+
+    def attend(self, one: Attended) -> None:
+        """Serve one more in the loop from now on."""
+        self._beside.append(one)
+
+    def once(
+        self, start: Callable[[], float], poll: Callable[[], Result | None], instrument: TwoPhase
+    ) -> Result:
+        """Carry one conversation through, once, the log going on.
+
+        Raises
+        ------
+        DriverError
+            It failed; nothing is tried again here.
+        """
+        start()
+        return self._carry_on(
+            lambda: poll() if is_due(self.clock, instrument) else None,
+            lambda: instrument.wake_s,
+            instrument.lines,
+        )
 
     def power_goes_to(self, place: Place) -> None:
         """File the wall power read from now on under this role and installation."""
@@ -193,16 +221,20 @@ class Attendant:
         return answer
 
     def identify(self) -> dict[str, str]:
-        """Ask every measuring instrument who it is; the run depends on each answering."""
+        """Ask instruments and lamp relay who they are; the run depends on each answering."""
         found = {}
-        for name, instrument in self.instruments.measuring().items():
-            found[name] = self._with_retries(
-                name,
-                Place(),
-                instrument.start_identify,
-                instrument.poll_identity,
-                instrument,
-            )
+        known: dict[str, Instrument | LampRelay] = {**self.instruments.measuring()}
+        if self.instruments.lamp_relay is not None:
+            known["lamp_relay"] = self.instruments.lamp_relay
+        for name, instrument in known.items():
+            with self._to_ourselves(instrument):
+                found[name] = self._with_retries(
+                    name,
+                    Place(),
+                    instrument.start_identify,
+                    instrument.poll_identity,
+                    instrument,
+                )
             self.event("identified", name, found[name])
         return found
 
@@ -211,6 +243,8 @@ class Attendant:
         stage = self.instruments.stage
         self._with_retries("stage", Place(), stage.start_home, stage.poll, stage)
         self.event("homed", "stage")
+        for remark in stage.remarks:
+            self.event("note", "stage", remark)
 
     def move(self, x_mm: float, y_mm: float, z_mm: float | None = None) -> Position:
         """Carry the sensor to a point of the plane and confirm that it stands there. [mm]"""
@@ -235,7 +269,7 @@ class Attendant:
             monitor.place, monitor.sample = evolve(place, role="monitor"), sample
             monitor.ask_now()
         readings = self._with_retries("light_sensor", place, sensor.start, sensor.poll, sensor)
-        self._record("light_sensor", readings, place, sample)
+        self.record("light_sensor", readings, place, sample)
         if self._latest_end_s <= min(reading.window_start_s for reading in readings):
             self._power.ask_now()  # no wall power in this window yet
         if monitor is not None:
@@ -244,12 +278,32 @@ class Attendant:
         return next(r.value for r in readings if r.quantity == "ppfd_umol_m2_s")
 
     def cancel_all(self) -> None:
-        """Give up whatever is under way and stop the stage; for the end of a run."""
-        self.instruments.stage.stop()
-        for instrument in self.instruments.all().values():
-            instrument.cancel()
+        """Give up whatever is under way and stop the stage; for the end of a run.
+
+        Raises
+        ------
+        DriverError
+            The stage could not be told to stop; everything else was given up.
+        """
+        try:
+            self.instruments.stage.stop()
+        finally:
+            for instrument in self.instruments.all().values():
+                instrument.cancel()
 
     # -- the loop -------------------------------------------------------------------------
+
+    @contextmanager
+    def _to_ourselves(self, instrument: TwoPhase) -> Iterator[None]:
+        """Keep the loop from speaking to an instrument that we are about to speak to."""
+        beside = [one for one in self._beside if one.instrument is instrument]
+        for one in beside:
+            self._carry_on(lambda one=one: None if one.is_busy else True, lambda: math.inf, ())
+        self._beside = [one for one in self._beside if one not in beside]
+        try:
+            yield
+        finally:
+            self._beside += beside
 
     def _carry_on(
         self,
@@ -280,7 +334,7 @@ class Attendant:
             one.serve()
 
     def _take_power(self, readings: tuple[Reading, ...], place: Place, sample: int | None) -> None:
-        self._record("power_meter", readings, place, sample)
+        self.record("power_meter", readings, place, sample)
         for reading in readings:
             if reading.quantity == "wall_power_w" and not reading.is_missing:
                 self._latest_w = reading.value
@@ -309,21 +363,16 @@ class Attendant:
         tries = 0
         while True:
             try:
-                start()
-                return self._carry_on(
-                    lambda: poll() if is_due(self.clock, instrument) else None,
-                    lambda: instrument.wake_s,
-                    instrument.lines,
-                )
+                return self.once(start, poll, instrument)
             except DriverError as fault:
                 tries += 1
-                self._failed(name, fault, place, tries)
+                self.failed(name, fault, place, tries)
                 pause_s = faults.retry_pause_s(fault, tries)
                 if pause_s is None:
                     raise faults.stop_for(fault, tries) from fault
                 self.wait_until(self.clock.elapsed_s() + pause_s)
 
-    def _failed(self, name: str, fault: DriverError, place: Place, tries: int) -> None:
+    def failed(self, name: str, fault: DriverError, place: Place, tries: int) -> None:
         """Record a try that gave nothing valid: an event, and a row where a value was due."""
         self.event("retry" if tries > 1 else "fault", name, str(fault))
         if name in _DUE:
@@ -331,9 +380,10 @@ class Attendant:
                 failed_row(self.clock.stamp(), name, _DUE[name], fault.reply, place)
             )
 
-    def _record(
+    def record(
         self, name: str, readings: tuple[Reading, ...], place: Place, sample: int | None
     ) -> None:
+        """Write readings down."""
         stamp = self.clock.stamp()
         for reading in readings:
             self._recorder.reading(reading_row(stamp, name, reading, place, sample))

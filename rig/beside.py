@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Protocol
 
 from attrs import define, field
 
@@ -27,6 +28,29 @@ def is_due(clock: Clock, instrument: TwoPhase) -> bool:
     return clock.elapsed_s() >= instrument.wake_s or any(
         line.readable() for line in instrument.lines
     )
+
+
+class Attended(Protocol):
+    """What the loop serves beside whatever the run is waiting for."""
+
+    @property
+    def instrument(self) -> TwoPhase:
+        """Whom it speaks to."""
+        ...
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether it is in the middle of a conversation."""
+        ...
+
+    @property
+    def wake_s(self) -> float:
+        """Elapsed time by which it wants to be served. [s]"""
+        ...
+
+    def serve(self) -> None:
+        """Do what is due, without waiting."""
+        ...
 
 
 @define(kw_only=True)

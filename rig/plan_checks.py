@@ -35,6 +35,7 @@ def faults(sections: Sections, raw: Mapping[str, Any]) -> list[Fault]:
     """
     grid, found = _grid(sections, raw)
     found += _lamp(sections, raw)
+    found += _switching(sections.get("lamp"))
     found += _heights(sections)
     found += _dark(sections.get("dark"), grid)
     found += _reference(sections, grid)
@@ -89,6 +90,17 @@ def _lamp(sections: Sections, raw: Mapping[str, Any]) -> Iterator[Fault]:
     for item in attrs.fields(Lamp):
         if item.name in ("kind", "rated_power_w") and item.name not in raw["lamp"]:
             yield Fault(("lamp", item.name), f"is missing; {item.metadata['allowed']}")
+
+
+def _switching(lamp: Lamp | None) -> Iterator[Fault]:
+    """Two words light a lamp by program, so that neither stands there by chance."""
+    if lamp is not None and (lamp.switching == "relay") != lamp.armed:
+        yield Fault(
+            ("lamp", "armed"),
+            f'is {"true" if lamp.armed else "false"}, and lamp.switching is "{lamp.switching}"; '
+            'give switching = "relay" and armed = true to have the relay light the lamp, or leave '
+            "both out to light it by hand",
+        )
 
 
 def _heights(sections: Sections) -> Iterator[Fault]:

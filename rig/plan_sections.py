@@ -101,6 +101,16 @@ class Lamp:
         at_most=14400,
         example=900.0,
     )
+    switching: str = choice(
+        "Who lights it: a person, or the lamp relay of the rig profile.",
+        "hand",
+        "relay",
+        default="hand",
+    )
+    armed: bool = flag(
+        "Whether the relay may light it in this test; needed with relay, and only there.",
+        default=False,
+    )
 
 
 @frozen(kw_only=True)

@@ -27,6 +27,15 @@ from rig.toml_structure import make, read_sections
 
 FORMAT: Final = 1
 BENCH: Final = "bench:"
+#: The sections that hold an instrument, in the order in which they are opened.
+SECTIONS: Final = (
+    "light_sensor",
+    "monitor_sensor",
+    "power_meter",
+    "stage",
+    "lamp_relay",
+    "thermometer",
+)
 
 
 @frozen
@@ -81,6 +90,10 @@ class Profile:
         The instruments that every rig has.
     monitor_sensor : Fitted or None
         A second light sensor, fixed for the whole session.
+    lamp_relay : Fitted or None
+        Opens and closes the lamp circuit.
+    thermometer : Fitted or None
+        Watches one temperature, with a limit if it has one.
     bench : BenchSection or None
         Present where the instruments are those of the virtual bench.
     path : Path
@@ -107,6 +120,12 @@ class Profile:
         metadata=_instrument("power_meter", "The meter of ballast and lamp.")
     )
     stage: Fitted = attrs.field(metadata=_instrument("stage", "What carries the sensor."))
+    lamp_relay: Fitted | None = attrs.field(
+        default=None, metadata=_instrument("lamp_relay", "What closes the lamp circuit.")
+    )
+    thermometer: Fitted | None = attrs.field(
+        default=None, metadata=_instrument("thermometer", "What watches one temperature.")
+    )
     path: Path = attrs.field(metadata={"internal": True})
     text: bytes = attrs.field(repr=False, metadata={"internal": True})
     raw: dict[str, Any] = attrs.field(repr=False, metadata={"internal": True})
@@ -114,11 +133,7 @@ class Profile:
     @property
     def instruments(self) -> dict[str, Fitted]:
         """What is fitted, by the name of its section."""
-        return {
-            name: fitted
-            for name in ("light_sensor", "monitor_sensor", "power_meter", "stage")
-            if (fitted := getattr(self, name)) is not None
-        }
+        return {name: fitted for name in SECTIONS if (fitted := getattr(self, name)) is not None}
 
     @property
     def scenario(self) -> Path | None:
@@ -286,7 +301,28 @@ def cross_check(plan: Plan, profile: Profile) -> list[str]:
         *_travel(grid, profile),
         *_height_axis(plan, profile),
         *_resolution(plan, grid, profile),
+        *lighting_faults(plan, profile),
     ]
+
+
+def lighting_faults(plan: Plan, profile: Profile) -> list[str]:
+    """List what a rig lacks for a plan that has the relay light the lamp."""
+    if plan.lamp.switching != "relay":
+        return []
+    if profile.lamp_relay is None:
+        return [
+            'lamp.switching is "relay", but the profile has no [lamp_relay]; fit one, or give '
+            '"hand"'
+        ]
+    declared_s = profile.lamp_relay.options.opens_after_silence_s
+    if declared_s is None or declared_s > LONGEST_SILENCE_S:
+        return [
+            'lamp.switching is "relay", but lamp_relay.opens_after_silence_s is '
+            f"{'missing' if declared_s is None else declared_s}; a relay that does not open by "
+            f"itself within {LONGEST_SILENCE_S:g} s of silence must not light a lamp: declare the "
+            'time that is set in it, or give "hand"'
+        ]
+    return []
 
 
 def _travel(grid: Grid, profile: Profile) -> Iterator[str]:

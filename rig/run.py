@@ -19,6 +19,7 @@ from drivers.errors import DriverError
 from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
 from rig.faults import RunStopped
+from rig.lamp import Lamp, refusals
 from rig.operator import Operator
 from rig.plan import Plan
 from rig.profile import Profile
@@ -26,6 +27,7 @@ from rig.progress import RunProgress
 from rig.recorder import Recorder, RecorderError
 from rig.sequence import Sequence
 from rig.storage import Storage
+from rig.temperature import Temperature
 from rig.warm_up import WarmUp
 
 
@@ -49,6 +51,8 @@ def run(
     RecorderError
         The folder could not be made or written.
     """
+    if found := refusals(plan, profile, lab, bench.clock):
+        raise RunStopped("measurement refused: " + "; ".join(found))
     grid = grid_from_plan(plan.raw)
     rule = rule_from_plan(plan.raw)
     utc = bench.clock.utc()
@@ -75,15 +79,18 @@ def run(
     )
     with recorder:
         _attach_records(recorder, lab, plan, profile)
-        sequence = Sequence(plan, grid, rule, attendant, progress)
+        lamp = Lamp(plan, profile, lab, attendant, folder.name)
+        if profile.thermometer is not None:
+            Temperature(attendant, profile.thermometer.options)
+        sequence = Sequence(plan, grid, rule, attendant, progress, lamp)
         try:
             attendant.event("run-begun", plan.device.name, plan.test.name)
             sequence.run()
         except RecorderError:
-            _make_safe(attendant)
+            _make_safe(attendant, lamp, note=False)
             raise
         except BaseException as fault:
-            _make_safe(attendant)
+            _make_safe(attendant, lamp)
             if isinstance(fault, RunStopped):
                 fault.folder = folder
             attendant.event("stopped", "", str(fault) or repr(fault))
@@ -124,12 +131,22 @@ def _note_lamp(lab: Path, plan: Plan, folder: Path, clock: Clock, warm_up: WarmU
     )
 
 
-def _make_safe(attendant: Attendant) -> None:
-    """Stop motion; a port that is gone cannot be told, and must not hide the first fault."""
+def _make_safe(attendant: Attendant, lamp: Lamp, *, note: bool = True) -> None:
+    """Stop motion and open the lamp circuit, before anything is written about it.
+
+    A port that is gone cannot be told, and must not hide the first fault.
+    """
+    troubles = {}
     try:
         attendant.cancel_all()
     except DriverError as fault:
-        attendant.event("fault", "stage", f"could not be told to stop: {fault}")
+        troubles["stage"] = f"could not be told to stop: {fault}"
+    finally:
+        problem = lamp.drop()
+    if problem is not None:
+        troubles["lamp_relay"] = problem
+    for subject, trouble in troubles.items() if note else ():
+        attendant.event("fault", subject, trouble)
 
 
 def describe_instruments(profile: Profile) -> list[dict[str, Any]]:

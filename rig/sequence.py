@@ -17,6 +17,7 @@ from analysis.grid import Grid, serpentine
 from analysis.stabilisation import Rule
 from rig import faults
 from rig.attendant import Attendant
+from rig.lamp import Lamp
 from rig.operator import Prompt
 from rig.plan import Plan
 from rig.points import Points, Stay, spread_points
@@ -32,6 +33,11 @@ DARK_SHARE = 0.01
 #: Share of a bare lamp's flux that reaches the weakest corner, per plane area, at the very
 #: least; only used to judge the dark reading (common practice, no source).
 WEAKEST_SHARE = 0.2
+#: Added to the last prompt before a lamp is lit by program.
+RELAY_LIGHTS = (
+    " Then close the isolator and the area, and step back before you answer: after that the relay "
+    "lights the lamp without asking."
+)
 
 
 class Sequence:
@@ -45,6 +51,8 @@ class Sequence:
         When the lamp counts as stable.
     attendant : Attendant
     progress : RunProgress
+    lamp : Lamp
+        Who lights it, and how it goes off.
 
     Attributes
     ----------
@@ -53,12 +61,19 @@ class Sequence:
     """
 
     def __init__(
-        self, plan: Plan, grid: Grid, rule: Rule, attendant: Attendant, progress: RunProgress
+        self,
+        plan: Plan,
+        grid: Grid,
+        rule: Rule,
+        attendant: Attendant,
+        progress: RunProgress,
+        lamp: Lamp,
     ) -> None:
         self._plan = plan
         self._grid = grid
         self._attendant = attendant
         self._progress = progress
+        self._lamp = lamp
         self._clock = attendant.clock
         self._points = Points(plan, grid, attendant)
         self.warm_up = WarmUp(plan, rule, attendant, progress, self._points)
@@ -90,11 +105,14 @@ class Sequence:
     # -- phases ---------------------------------------------------------------------------
 
     def _prepare(self) -> None:
+        by_relay = self._lamp.is_lit_by_relay
         self._progress.phase("Cautions")
         self._ask(
             "cautions",
             cautions_text(self._plan.lamp.kind)
-            + "\n\nThe stage will move. Have you read this, and is the test area clear?",
+            + "\n\nThe stage will move. "
+            + ("The relay will light the lamp without asking. " if by_relay else "")
+            + "Have you read this, and is the test area clear?",
             ("yes", "stop"),
         )
         self._attendant.event("caution-acknowledged", self._plan.test.operator)
@@ -109,7 +127,8 @@ class Sequence:
         self._ask(
             "height",
             f"Hang {self._plan.device.name} so that the mounting height is {height_mm:.0f} mm, "
-            "lamp off and isolated. Measure it from the lamp's datum to the sensor's diffuser.",
+            "lamp off and isolated. Measure it from the lamp's datum to the sensor's diffuser."
+            + (RELAY_LIGHTS if self._lamp.is_lit_by_relay else ""),
             value_mm=height_mm,
         )
 
@@ -118,11 +137,12 @@ class Sequence:
         if plan.points == 0:
             self._attendant.event("dark-skipped", "", plan.skip_reason)
             return
-        self._ask(
-            "lamp-off",
-            "Dark reading: the lamp must be OFF and the area closed as for the map. "
-            "Check that nothing glows, then answer.",
-        )
+        if not self._lamp.is_lit_by_relay:
+            self._ask(
+                "lamp-off",
+                "Dark reading: the lamp must be OFF and the area closed as for the map. "
+                "Check that nothing glows, then answer.",
+            )
         self._attendant.event("dark-begun")
         everywhere = list(serpentine(self._grid))
         few = everywhere if plan.points == "all" else spread_points(self._grid, int(plan.points))
@@ -146,12 +166,20 @@ class Sequence:
     def _light(self) -> None:
         self._points.park()
         self._attendant.power_goes_to(self._points.place("warm-up"))
-        self._ask(
-            "lamp-on",
-            "Light the lamp now, by hand. Close the area, step back. "
-            "Never restrike a lamp that has not had its minimum off time "
-            f"({duration(self._plan.lamp.minimum_off_s)}).",
-        )
+        if self._lamp.is_lit_by_relay:
+            if self._lamp.may_be_lit_from_s > self._clock.elapsed_s():
+                off_s = self._lamp.may_be_lit_from_s - self._clock.elapsed_s()
+                self._progress.phase("Minimum off time", duration(off_s))
+                self._attendant.wait_until(self._lamp.may_be_lit_from_s)
+            self._lamp.light()
+        else:
+            self._ask(
+                "lamp-on",
+                "Light the lamp now, by hand. Close the area, step back. "
+                "Never restrike a lamp that has not had its minimum off time "
+                f"({duration(self._plan.lamp.minimum_off_s)}).",
+            )
+            self._lamp.is_lit_by_hand()
         self.warm_up.lamp_is_lit(self._dark_mean)
 
     def _quick_look(self) -> None:
@@ -241,11 +269,15 @@ class Sequence:
             return
         off_s = self._plan.lamp.minimum_off_s
         self._attendant.watch_power(None)
-        self._ask(
-            "lamp-off",
-            "Next height. Switch the lamp OFF, isolate it, and let it cool before you touch "
-            "anything. Answer when it is off.",
-        )
+        if self._lamp.is_lit_by_relay:
+            self._lamp.switch_off()
+        else:
+            self._ask(
+                "lamp-off",
+                "Next height. Switch the lamp OFF, isolate it, and let it cool before you touch "
+                "anything. Answer when it is off.",
+            )
+            self._lamp.is_off_by_hand()
         self.warm_up.lamp_is_off()
         off_since_s = self._clock.elapsed_s()
         self._points.stay = Stay(height_mm, self._points.stay.installation + 1)
@@ -257,10 +289,15 @@ class Sequence:
 
     def _finish(self) -> None:
         self._attendant.watch_power(None)
+        last_word = "All points are read. Switch the lamp off."
+        if self._lamp.is_lit_by_relay:
+            self._lamp.switch_off()
+            self.warm_up.lamp_is_off()
+            last_word = "All points are read. The relay has switched the lamp off."
         self._points.park()
         self._attendant.event("run-ended", "", "complete")
         self._attendant.acknowledge()
-        self._progress.phase("Done", "All points are read. Switch the lamp off.")
+        self._progress.phase("Done", last_word)
 
     # -- pieces ---------------------------------------------------------------------------
 

@@ -75,6 +75,11 @@ class Gantry(ConversingInstrument):
         return self._options.travel_z_mm is not None
 
     @property
+    def remarks(self) -> tuple[str, ...]:
+        """What a person should know of the controller's settings."""
+        return ()
+
+    @property
     def is_homed(self) -> bool:
         """Whether the position is known."""
         return self._is_homed

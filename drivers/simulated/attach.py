@@ -20,7 +20,7 @@ from drivers.simulated.shared_wire import SharedWire
 POWER_METER = "power_meter"
 STAGE = "stage"
 #: The sections of a rig profile that the bench has an instrument for.
-SECTIONS = (LIGHT_SENSOR, POWER_METER, STAGE, MONITOR_SENSOR)
+SECTIONS = (LIGHT_SENSOR, POWER_METER, STAGE, MONITOR_SENSOR, "lamp_relay", "thermometer")
 #: What the ports of the bench in this process are called: this, and the name of the line.
 PREFIX = "bench:"
 
@@ -172,7 +172,8 @@ def rig_text(
 
 
 def _fitted(instruments: Instruments) -> dict[str, Any]:
-    return {section: getattr(instruments, section) for section in SECTIONS}
+    fitted = {section: getattr(instruments, section) for section in SECTIONS}
+    return {section: data for section, data in fitted.items() if data is not None}
 
 
 def _pair(limits: tuple[float, ...]) -> tuple[float, float]:

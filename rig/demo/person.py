@@ -43,6 +43,8 @@ class VirtualPerson:
                 self._bench.switch_lamp(True, now_s)
             elif prompt.kind == "lamp-off":
                 self._bench.switch_lamp(False, now_s)
+            elif prompt.kind == "relay-isolate":
+                self._bench.isolate_lamp(True, now_s)
             elif prompt.kind == "height" and prompt.value_mm is not None:
                 self._bench.hang(self._device, prompt.value_mm, now_s)
             self._answer = prompt.choices[0]

@@ -1,0 +1,1 @@
+"""What a control line of a serial port switches: a lamp relay."""
