@@ -19,8 +19,9 @@ from drivers.line import Line, SerialSettings
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
 from rig import check_place
+from rig.build import open_line
 from rig.check_findings import Finding, Weight, exit_code
-from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory, open_port
+from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory
 from rig.check_show import show_course, show_findings, show_instruments, show_ports
 from rig.estimate import Estimate, estimate
 from rig.plan import read_plan
@@ -66,7 +67,7 @@ class Surroundings:
     """What a check looks at besides its files; other ones in tests."""
 
     clock: Clock = field(factory=SystemClock)
-    open_line: OpenLine = open_port
+    open_line: OpenLine = open_line
     open_port: Callable[[str, SerialSettings, Clock], Line] = _open_serial
     ports: Callable[[], tuple[finding.FoundPort, ...]] = finding.serial_ports
     proc: Path = finding.PROC
@@ -88,7 +89,18 @@ def check_command(
     around = around or Surroundings()
     findings: list[Finding] = []
     plan = _read(read_plan, wanted.plan, findings) if wanted.plan is not None else None
-    profile = _read(read_profile, wanted.rig, findings)
+    profile = None
+    if wanted.find and wanted.plan is None and not wanted.rig.exists():
+        findings.append(
+            Finding(
+                str(wanted.rig),
+                "is not there yet.",
+                "Write it from what is found here, after hardware/example-rig.toml.",
+                Weight.REMARK,
+            )
+        )
+    else:
+        profile = _read(read_profile, wanted.rig, findings)
     if plan is not None and profile is not None:
         fits = cross_check(plan, profile)
         findings += [Finding(str(wanted.plan), fault, "", Weight.CONFIGURATION) for fault in fits]
@@ -136,12 +148,12 @@ def _read(read: Callable[[Path], Content], path: Path, findings: list[Finding]) 
 
 
 def _ask_all(profile: Profile, around: Surroundings, findings: list[Finding]) -> dict[str, Asked]:
-    clock, open_line = around.clock, around.open_line
+    clock, opener = around.clock, around.open_line
     if profile.scenario is not None:
         clock = VirtualClock()
         virtual = VirtualBench.from_scenario(profile.scenario)
-        open_line = lines_in_memory(attach(virtual, clock), clock)
-    roll = Roll(profile=profile, clock=clock, open_line=open_line, proc=around.proc)
+        opener = lines_in_memory(attach(virtual, clock), clock)
+    roll = Roll(profile=profile, clock=clock, open_line=opener, proc=around.proc)
     findings += roll.call()
     return roll.asked
 

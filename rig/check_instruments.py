@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from itertools import permutations
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import attrs
 from attrs import define, field
@@ -23,14 +23,17 @@ from analysis.quantities import MEASURED
 from drivers import finding
 from drivers.bus import Bus
 from drivers.clock import Clock
-from drivers.errors import DriverError, NoReply, PortLost
+from drivers.errors import DeviceFault, DriverError, NoReply, PortLost
 from drivers.line import Line
 from drivers.reading import Reading
 from drivers.registry import KINDS
 from rig.build import TITLES
 from rig.check_findings import Finding, Weight
-from rig.profile import BENCH, Fitted, Profile
+from rig.profile import Fitted, Profile
 
+Found = TypeVar("Found")
+#: Yields the time until which there is nothing to do unless a byte comes on one of the lines.
+Waiting = Generator[tuple[float, Sequence[Line]], None, Found]
 OpenLine = Callable[[Fitted, Clock], Line | Bus]
 
 #: No instrument's own deadlines add up to more than this. [s]
@@ -91,12 +94,13 @@ class Asked:
     @property
     def is_silent(self) -> bool:
         """Whether its port was open, and it did not say who it is."""
-        return self.trouble is None and not self.identity and not isinstance(self.fault, PortLost)
+        answered = isinstance(self.fault, PortLost | DeviceFault)
+        return self.trouble is None and not self.identity and not answered
 
 
 @define(kw_only=True)
 class Roll:
-    """All instruments of a profile, asked one after the other.
+    """All instruments of a profile, asked at once; those who share a port, in turn.
 
     Parameters
     ----------
@@ -112,19 +116,54 @@ class Roll:
     clock: Clock
     open_line: OpenLine
     proc: Path = finding.PROC
-    asked: dict[str, Asked] = field(factory=dict)
-    _met: dict[str, str] = field(factory=dict)  # silent at home, answered on the port of ...
+    asked: dict[str, Asked] = field(factory=dict, init=False)
+    _met: dict[str, str] = field(
+        factory=dict, init=False
+    )  # silent at home, answered on the port of ...
 
     def call(self) -> list[Finding]:
         """Ask everybody, look for the silent ones, and return what is wrong."""
+        on_port: dict[str, list[str]] = {}
         for section, entry in self.profile.instruments.items():
-            self.asked[section] = self._ask(section, entry)
+            on_port.setdefault(entry.options.port, []).append(section)
+        answers = self._together([self._ask_in_turn(sections) for sections in on_port.values()])
+        found = {one.section: one for answer in answers for one in answer}
+        self.asked = {section: found[section] for section in self.profile.instruments}
         self._look_for_the_silent()
         return [*self._exchanged_ports(), *self._serials(), *self._faults(), *self._values()]
 
     # -- asking -----------------------------------------------------------------------------
 
-    def _ask(self, section: str, entry: Fitted) -> Asked:
+    def _together(self, many: Sequence[Waiting[Found]]) -> list[Found]:
+        """Carry several things on at once, each when its time or a byte has come."""
+        waits: dict[int, tuple[float, Sequence[Line]]] = dict.fromkeys(
+            range(len(many)), (-math.inf, ())
+        )
+        ended: dict[int, Found] = {}
+        while waits:
+            for number, (wake_s, lines) in list(waits.items()):
+                if self.clock.elapsed_s() < wake_s and not any(line.readable() for line in lines):
+                    continue
+                try:
+                    waits[number] = next(many[number])
+                except StopIteration as end:
+                    ended[number] = end.value
+                    del waits[number]
+            if waits:
+                self.clock.wait_until(
+                    min(wake_s for wake_s, _ in waits.values()),
+                    watching=[line for _, lines in waits.values() for line in lines],
+                )
+        return [ended[number] for number in range(len(many))]
+
+    def _ask_in_turn(self, sections: Sequence[str]) -> Waiting[list[Asked]]:
+        """Ask those who share a port, one after the other."""
+        asked = []
+        for section in sections:
+            asked.append((yield from self._ask(section, self.profile.instruments[section])))
+        return asked
+
+    def _ask(self, section: str, entry: Fitted) -> Waiting[Asked]:
         asked = Asked(section=section, entry=entry)
         if is_device_file(asked.port):
             asked.trouble = finding.trouble_with(asked.port, self.proc)
@@ -137,14 +176,16 @@ class Roll:
             return asked
         instrument = KINDS[entry.kind].make(entry.options, line, self.clock, title(section))
         try:
-            asked.identity = self._finish(
+            asked.identity = yield from self._finish(
                 instrument, instrument.start_identify, instrument.poll_identity
             )
             asked.stated_serial = getattr(instrument, "serial_number", None)
             asked.remarks = tuple(getattr(instrument, "remarks", ()))
             if asked.role in MEASURING:
                 begun_s = self.clock.elapsed_s()
-                asked.readings = self._finish(instrument, instrument.start, instrument.poll)
+                asked.readings = yield from self._finish(
+                    instrument, instrument.start, instrument.poll
+                )
                 asked.reading_s = self.clock.elapsed_s() - begun_s
         except DriverError as fault:
             asked.fault = fault
@@ -157,13 +198,12 @@ class Roll:
         until_s = self.clock.elapsed_s() + ANSWER_WITHIN_S
         while (result := poll()) is None:
             if self.clock.elapsed_s() >= until_s:
-                instrument.cancel()
                 raise NoReply(
                     instrument.device,
                     f"no end to its answer in {ANSWER_WITHIN_S:.0f} s.",
                     remedy="Unplug it, plug it in again, check again.",
                 )
-            self.clock.wait_until(min(instrument.wake_s, until_s), watching=instrument.lines)
+            yield min(instrument.wake_s, until_s), instrument.lines
         return result
 
     def _look_for_the_silent(self) -> None:
@@ -176,7 +216,8 @@ class Roll:
             if seeker.section in self._met or not is_safe or seeker.port == host.port:
                 continue
             options = attrs.evolve(seeker.entry.options, port=host.port)
-            found = self._ask(seeker.section, Fitted(seeker.entry.kind, options))
+            there = Fitted(seeker.entry.kind, options)
+            [found] = self._together([self._ask(seeker.section, there)])
             if found.identity:
                 self._met[seeker.section] = host.section
 
@@ -302,8 +343,8 @@ class Roll:
 
 
 def is_device_file(port: str) -> bool:
-    """Say whether a port is one of this computer, and neither in process nor in a network."""
-    return "://" not in port and not port.startswith(BENCH)
+    """Say whether a port is one of this computer: not in process, in a network, or VISA's."""
+    return port.startswith("/")
 
 
 def title(section: str) -> str:
@@ -321,16 +362,3 @@ def lines_in_memory(lines: Mapping[str, Line], clock: Clock) -> OpenLine:
         return buses[entry.options.port]
 
     return open_line
-
-
-def open_port(entry: Fitted, clock: Clock) -> Line:
-    """Open the port of one instrument.
-
-    Raises
-    ------
-    PortLost
-        It is not there, busy, or not ours to open.
-    """
-    from drivers.serial_line import SerialLine
-
-    return SerialLine(entry.options.port, KINDS[entry.kind].line_settings(entry.options), clock)
