@@ -10,6 +10,7 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import NoReturn
 
 DONE, FAILED, USAGE, STOPPED = 0, 1, 2, 130
 
@@ -69,8 +70,16 @@ def _complain(message: str) -> None:
     print(f"evenfall: {message}", file=sys.stderr, flush=True)
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line, without a screenful of usage before it."""
+
+    def error(self, message: str) -> NoReturn:
+        """Complain and end with the exit code of a usage error."""
+        self.exit(USAGE, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="evenfall",
         description="Map the light under a horticultural lamp or reflector, and say how many "
         "photons reach the plane per joule from the wall, how evenly, and how sure that is.",

@@ -187,6 +187,14 @@ def test_plan_that_a_person_changed_is_kept(tmp_path):
     assert (tmp_path / "plan.toml").read_text() == "# mine\n"
 
 
+def test_a_file_in_place_of_the_folder_is_told_with_what_to_do(tmp_path):
+    (tmp_path / "taken").write_text("not a folder")
+    ended = subprocess.run([*COMMAND, "--out", tmp_path / "taken"], capture_output=True, text=True)
+    assert ended.returncode == 2
+    assert "taken: cannot be made a folder: " in ended.stderr
+    assert len(ended.stderr.splitlines()) == 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
