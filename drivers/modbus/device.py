@@ -5,15 +5,15 @@
     … t3.5 | request | reply time | reply | t3.5 …
 
 The protocol prescribes no retry, so none is made here. RTU replies carry no number: one that
-comes after its time looks like the reply to the next request of the same kind. So after a
-request without a valid reply the device is left alone for as long again as a reply may take,
-while others use the bus; and where it is known to answer the standard's identification, it is
-asked for that first, since such a reply is like no other: what came before it was stale.
+comes after its time looks like the reply to the next request of its size, and every later reply
+would be one behind. So after a request without a valid reply, the next one is preceded by a
+reading of a size that this device was never asked for. Replies come in the order of their
+requests: when that one has come, or was refused, all that came before it was stale.
 """
 
 from __future__ import annotations
 
-import math
+import itertools
 
 from attrs import frozen
 from pymodbus.pdu import ModbusPDU
@@ -70,9 +70,8 @@ class ModbusDevice(RequestReplyInstrument):
         self._framing = framing_of(options.is_tcp, options.baud)
         # In a network the rest of a reply may have to be sent again.
         self._lump_s = options.reply_within_s if options.is_tcp else LUMP_S
-        self._left_alone_until_s = -math.inf
-        self._is_in_doubt = False
-        self._answers_identification = False
+        self._is_in_doubt = False  # whether a reply may still be on its way
+        self._sizes_asked: set[int] = set()
 
     def _read(self, request: registers.Request) -> Conversation[Answer]:
         """Read the registers of one request."""
@@ -86,32 +85,16 @@ class ModbusDevice(RequestReplyInstrument):
             f"{request.function}. Check the register map in the rig profile."
         )
 
-    def _identification(self) -> Conversation[str]:
-        """Ask for the standard's basic identification, the only one without a register map.
-
-        Raises
-        ------
-        DriverError
-            The device does not know it, or did not answer.
-        """
-        try:
-            answer = yield from self._ask(frames.identify_request(self._address), None, "")
-        except DeviceFault:
-            self._answers_identification = True  # by refusing: as unmistakable as a name
-            raise
-        self._answers_identification = True
-        return frames.identity_text(answer.reply)
-
     def _identify_by(self, request: registers.Request) -> Conversation[str]:
         """Ask who it is; a device without identification is known by its registers."""
         try:
-            name = yield from self._identification()
+            answer = yield from self._ask(frames.identify_request(self._address), None, "")
         except PortLost:
             raise
         except DriverError:
             yield from self._read(request)
             return f"Modbus address {self._address}: does not say who it is, its registers answer"
-        return f"Modbus address {self._address}: {name}"
+        return f"Modbus address {self._address}: {frames.identity_text(answer.reply)}"
 
     # -- one exchange -----------------------------------------------------------------------
 
@@ -127,21 +110,24 @@ class ModbusDevice(RequestReplyInstrument):
         PortLost, WriteStalled
             The line failed.
         """
-        self.unasked = yield from self._bus.rest(self._left_alone_until_s)
         return (yield from self._bus.turn(self._talk, self._in_turn(message, count, advice)))
 
     def _in_turn(self, message: ModbusPDU, count: int | None, advice: str) -> Conversation[Answer]:
-        if self._is_in_doubt and self._answers_identification and count is not None:
-            yield from self._find_its_place()
+        self.unasked = b""
+        if count is not None:
+            self._sizes_asked.add(count)
+            if self._is_in_doubt:
+                yield from self._find_its_place(message)
         answer = yield from self._exchange(message, count)
         if answer.reply.isError():
             raise self._refused(message, answer, advice)
         return answer
 
-    def _find_its_place(self) -> Conversation[None]:
-        """Read past what is stale: replies come in the order of their requests."""
-        self.retries += 1
-        yield from self._exchange(frames.identify_request(self._address), None)
+    def _find_its_place(self, message: ModbusPDU) -> Conversation[None]:
+        """Read past what is stale, by a reading that no earlier reply can be taken for."""
+        size = next(size for size in itertools.count(1) if size not in self._sizes_asked)
+        mark = frames.read_request(self._address, message.function_code, message.address, size)
+        yield from self._exchange(mark, size)
 
     def _exchange(self, message: ModbusPDU, count: int | None) -> Conversation[Answer]:
         framing = self._framing
@@ -166,12 +152,12 @@ class ModbusDevice(RequestReplyInstrument):
                 foreign=foreign,
             )
         except GeneratorExit:
-            self._doubt()
+            self._doubt(expected)
             raise
         if found:
             self._is_in_doubt = False
             return Answer(*found, sent_s)
-        self._doubt()
+        self._doubt(expected)
         if not (heard := heard or passed):
             raise NoReply(
                 self._device,
@@ -188,11 +174,10 @@ class ModbusDevice(RequestReplyInstrument):
             reply=heard,
         )
 
-    def _doubt(self) -> None:
-        """Take note that a reply may still be on its way."""
-        if not self._framing.numbers_requests:
+    def _doubt(self, unanswered: Expected) -> None:
+        """Take note that a reply may still be on its way which looks like others."""
+        if unanswered.count is not None and not self._framing.numbers_requests:
             self._is_in_doubt = True
-            self._left_alone_until_s = self._clock.elapsed_s() + self._reply_within_s
 
     def _refused(self, message: ModbusPDU, answer: Answer, advice: str) -> DeviceFault:
         code = answer.reply.exception_code

@@ -78,7 +78,7 @@ class SunSpecMeter(ModbusDevice):
                 self._device,
                 f"register {at} held a meter model before, and now model {answer.words[0]} of "
                 f"length {answer.words[1]}.",
-                remedy="It may have been exchanged; its models are looked for again at the next try.",
+                remedy="It may have been exchanged. The next try looks for its models again.",
                 reply=answer.frame,
             )
         window_end_s = answer.sent_s - self._options.lag_s

@@ -218,8 +218,12 @@ class ModbusRtu(Subject):
         }
 
     def answer(self, request: bytes, at_s: float) -> Answers:
-        first = int.from_bytes(request[2:4], "big")
-        return [(0.006, self._reply(1, first, self._values))]
+        first, count = (int.from_bytes(request[i : i + 2], "big") for i in (2, 4))
+        reply = self._reply(1, first, self._values)
+        if reply[2] != 2 * count:
+            refusal = bytes([1, 0x83, 2])
+            reply = refusal + _crc(refusal)
+        return [(0.006, reply)]
 
     def strangers(self, reply: bytes) -> tuple[bytes, ...]:
         other = {name: value * 0.5 for name, value in self._values.items()}

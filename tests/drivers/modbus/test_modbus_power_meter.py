@@ -20,6 +20,9 @@ MAP = [
 ]
 READ = summed("01 03 00 28 00 03")
 REPLY = summed(b"\x01\x03\x06" + struct.pack(">fH", 612.5, 2301))
+# After a request without a valid reply: a reading of a size not asked for yet.
+MARK = summed("01 03 00 28 00 01")
+MARK_REPLY = summed("01 03 02 44 19")
 
 
 def bench(answer, **options):
@@ -89,7 +92,9 @@ def test_only_its_own_echo_is_no_reply():
 
 
 def test_a_silent_meter_is_given_up_at_the_deadline_and_can_be_asked_again():
-    clock, peer, _, meter = bench(in_turn((), [(0.02, REPLY)]), reply_within_s=0.25)
+    clock, peer, _, meter = bench(
+        in_turn((), [(0.02, MARK_REPLY)], [(0.02, REPLY)]), reply_within_s=0.25
+    )
     meter.start()
     with pytest.raises(NoReply) as caught:
         finish(meter, clock)
@@ -102,18 +107,71 @@ def test_a_silent_meter_is_given_up_at_the_deadline_and_can_be_asked_again():
     assert meter.wake_s == math.inf
     meter.start()
     assert finish(meter, clock)[0].value == 612.5
+    assert [request for _, request in peer.requests] == [READ, MARK, READ]
+    meter.start()
+    with pytest.raises(NoReply):
+        finish(meter, clock)
+    assert peer.requests[-1][1] == READ  # all was well before: no mark
 
 
-def test_a_late_reply_is_not_taken_for_the_next_one():
-    stale = summed(b"\x01\x03\x06" + struct.pack(">fH", 1.0, 1))
-    clock, _, _, meter = bench(in_turn([(0.6, stale)], [(0.02, REPLY)]), reply_within_s=0.5)
+STALE = summed(b"\x01\x03\x06" + struct.pack(">fH", 1.0, 1))
+
+
+def test_a_reply_that_comes_while_nobody_waits_is_drained():
+    answer = in_turn([(0.6, STALE)], [(0.02, MARK_REPLY)], [(0.02, REPLY)])
+    clock, _, _, meter = bench(answer, reply_within_s=0.5)
     meter.start()
     with pytest.raises(NoReply):
         finish(meter, clock)
     clock.wait_until(1.0)
     meter.start()
     assert finish(meter, clock)[0].value == 612.5
-    assert meter.unasked == stale
+    assert meter.unasked == STALE
+
+
+@pytest.mark.parametrize("late_s", [0.501, 0.515, 0.53, 0.55, 0.7])
+@pytest.mark.parametrize("mark_reply", [MARK_REPLY, summed("01 83 02")])
+def test_a_late_reply_is_never_taken_for_the_next_one(late_s, mark_reply):
+    # The next request follows at once; whenever the late reply comes, before or after the mark
+    # was answered, a value is the true one or there is none. Replies keep their order.
+    mark_s = max(0.02, late_s - 0.5)
+    answer = in_turn([(late_s, STALE)], [(mark_s, mark_reply)], [(0.02, REPLY)], [(0.02, REPLY)])
+    clock, _, _, meter = bench(answer, reply_within_s=0.5)
+    meter.start()
+    with pytest.raises(NoReply):
+        finish(meter, clock)
+    for _ in range(2):
+        meter.start()
+        power, voltage = finish(meter, clock)
+        assert (power.value, voltage.value) == (612.5, pytest.approx(230.1))
+
+
+def test_a_device_that_is_always_one_reply_behind_gives_no_value():
+    # Each reply comes 0.8 s after its request, 0.5 s are allowed.
+    values = iter(range(1, 100))
+
+    def behind(request):
+        if request == READ:
+            return [(0.8, summed(b"\x01\x03\x06" + struct.pack(">fH", next(values), 1)))]
+        return [(0.8, MARK_REPLY)]
+
+    clock, _, _, meter = bench(behind, reply_within_s=0.5)
+    for _ in range(12):
+        meter.start()
+        with pytest.raises((NoReply, GarbledReply)):
+            finish(meter, clock)
+        clock.wait_until(clock.elapsed_s() + 0.2)
+
+
+def test_a_cancelled_reading_leaves_no_reply_behind_for_the_next():
+    answer = in_turn([(0.05, STALE)], [(0.06, MARK_REPLY)], [(0.02, REPLY)])
+    clock, _, _, meter = bench(answer)
+    meter.start()
+    meter.poll()
+    clock.wait_until(0.02)
+    meter.cancel()
+    meter.start()
+    assert finish(meter, clock)[0].value == 612.5
 
 
 @pytest.mark.parametrize(
