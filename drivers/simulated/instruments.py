@@ -34,7 +34,7 @@ from drivers.simulated.ascii_printer import AsciiPrinter
 from drivers.simulated.lamp_relay import BlinkedRelay, CoilRelay
 from drivers.simulated.peer import Fault
 from drivers.simulated.scpi_meter import ScpiMeter
-from drivers.simulated.spec import ScenarioError
+from drivers.simulated.spec import ScenarioError, structure_faults
 
 FORMAT = 1
 
@@ -331,8 +331,7 @@ class Instruments:
         try:
             return converter.structure(content, cls)
         except cattrs.ClassValidationError as error:
-            faults = cattrs.transform_error(error, path=source)
-            raise ScenarioError(source, faults) from error
+            raise ScenarioError(source, structure_faults(error, source)) from error
 
     def with_faults(self, **faults: Sequence[Fault]) -> Instruments:
         """Return the same instruments with scripted faults, given by section."""

@@ -38,7 +38,7 @@ from drivers.simulated.bench import VirtualBench
 from drivers.simulated.fittings import FITTINGS
 from drivers.simulated.instruments import Instruments
 from drivers.simulated.scenario import Sag, packaged
-from drivers.simulated.spec import ScenarioError, read_file
+from drivers.simulated.spec import ScenarioError, read_file, structure_faults
 
 
 @frozen(kw_only=True)
@@ -153,7 +153,7 @@ def script_from_table(
             many: Any = tuple[kind, ...]  # type: ignore[valid-type]
             events[key] = converter.structure(content.pop(key, []), many)
         except cattrs.BaseValidationError as error:
-            faults += cattrs.transform_error(error, path=f"{source}: {key}")
+            faults += structure_faults(error, f"{source}: {key}")
         except TypeError:
             faults.append(f"{key} is not a list of tables; write [[{key}]]")
     if bench is not None and isinstance(content.get("stage", {}), Mapping):

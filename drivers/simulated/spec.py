@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import attrs
+import cattrs
+import cattrs.v
 
 Spec = TypeVar("Spec")
 
@@ -35,6 +37,17 @@ class ScenarioError(ValueError):
         self.faults = tuple(faults)
         count = f"{len(faults)} problem{'s' if len(faults) != 1 else ''}"
         super().__init__(f"{count} in {source}: " + "; ".join(faults))
+
+
+def structure_faults(error: cattrs.BaseValidationError, source: str) -> list[str]:
+    """List what cattrs found wrong with a table, each with its path; the checks say what of it."""
+
+    def told(exception: BaseException, kind: type | None) -> str:
+        if type(exception) is ValueError:
+            return str(exception.args[0])
+        return cattrs.v.format_exception(exception, kind)
+
+    return cattrs.transform_error(error, path=source, format_exception=told)
 
 
 def number(
