@@ -284,27 +284,31 @@ class Sdi12Instrument(RequestReplyInstrument):
             What to do about a garbled reply.
         """
         failure: DriverError | None = None
+        first_s = math.inf
         for attempt in range(tries):
             self.retries += attempt > 0
             yield from self._wake(request[:1], after_failures=attempt)
+            first_s = min(first_s, self._clock.elapsed_s())
             try:
                 answer = yield from self._try(request, decode, is_doubtful, tries, remedy)
             except (NoReply, GarbledReply) as error:
-                self._expect_late_reply(request[:1])
+                self._expect_late_reply(request, self._timing.reply_within_s)
                 # Bytes that came tell more than the silence of another try.
                 if failure is None or isinstance(error, GarbledReply):
                     failure = error
                 continue
             if attempt:
-                self._expect_late_reply(request[:1])
+                # It may be the answer to an earlier try: that to the last one is as late then.
+                late_s = answer.sent_s + answer.arrived_s - first_s - self._clock.elapsed_s()
+                self._expect_late_reply(request, late_s + self._timing.pause_within_s)
             return answer
         assert failure is not None
         raise failure
 
-    def _expect_late_reply(self, address: bytes) -> None:
-        """Take note that the reply to a try that was given up may still come."""
-        self._late_address = address
-        self._late_until_s = self._clock.elapsed_s() + self._timing.reply_within_s
+    def _expect_late_reply(self, request: bytes, within_s: float) -> None:
+        """Take note that another reply from this address may still come. [s]"""
+        self._late_address = request[:1]
+        self._late_until_s = self._clock.elapsed_s() + within_s
 
     def _wake(self, address: bytes, *, after_failures: int) -> Conversation[None]:
         """Drain the line, and bring the sensor to listen: by a break if it may be asleep."""
