@@ -27,6 +27,7 @@ from drivers.line import SerialSettings
 _READ_AT_MOST = 4096
 _INPUTS = {"cts": "cts", "dsr": "dsr", "dcd": "cd"}  # what pyserial calls them
 _BUSY = (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK)
+_LASTING_NAMES = ("/dev/serial/by-id/", "/dev/serial/by-path/")
 _UNIX98_PTY_MAJORS = range(136, 144)  # Linux, Documentation/admin-guide/devices.txt
 
 
@@ -53,6 +54,7 @@ class SerialLine:
         self.settings = settings
         self._clock = clock
         self._out_free_s = -math.inf
+        self._lost_by = ""
         self._port: serial.Serial | None = _open(port, settings)
 
     @property
@@ -176,6 +178,8 @@ class SerialLine:
     def _guarded(self, doing: str, request: bytes = b"") -> Iterator[serial.Serial]:
         """Turn each of the three types by which a lost port shows itself into one."""
         if self._port is None:
+            if self._lost_by:
+                raise self._lost(self._lost_by, request)
             raise PortLost(
                 self._name, f"cannot {doing}: the port is closed.", remedy="Open it anew."
             )
@@ -183,12 +187,24 @@ class SerialLine:
             yield self._port
         except (serial.SerialException, OSError, termios.error) as error:
             self.close()
-            raise PortLost(
-                self._name,
-                f"the port is gone ({_reason(error)}).",
-                remedy="Check the plug and the adapter's supply, then resume the run.",
-                request=request,
-            ) from error
+            self._lost_by = _reason(error)
+            raise self._lost(self._lost_by, request) from error
+
+    def _lost(self, reason: str, request: bytes) -> PortLost:
+        """Say that the port is gone, and stays so: one that came back might move the stage."""
+        if self._name.startswith(_LASTING_NAMES):
+            name = "It keeps this name when it comes back."
+        else:
+            name = (
+                "It may come back under another name: give 'port' in the rig profile its name "
+                "under /dev/serial/by-id/, which lasts."
+            )
+        return PortLost(
+            self._name,
+            f"the port is gone ({reason}). It is not opened again by itself.",
+            remedy=f"Check the plug and the adapter's supply, then begin the run anew. {name}",
+            request=request,
+        )
 
     def _stalled(self, data: bytes) -> WriteStalled:
         return WriteStalled(
