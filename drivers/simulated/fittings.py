@@ -14,18 +14,18 @@ from drivers.simulated.ascii_peer import AsciiPeer
 from drivers.simulated.ascii_printer import AsciiPrinter
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.gcode_peer import GcodePeer
-from drivers.simulated.instruments import (
-    GcodeStage,
-    ModbusMeter,
-    ModbusSensor,
-    ModbusThermometer,
-    Sdi12Sensor,
-)
+from drivers.simulated.instruments import GcodeStage, Sdi12Sensor
 from drivers.simulated.lamp_relay import (
     BlinkedRelay,
     BlinkedRelayPeer,
     CoilRelay,
     CoilRelayPeer,
+)
+from drivers.simulated.modbus_makes import (
+    ModbusMeter,
+    ModbusSensor,
+    ModbusThermometer,
+    SunSpecMeter,
 )
 from drivers.simulated.modbus_peer import ModbusPeer
 from drivers.simulated.peer import BenchPeer
@@ -149,6 +149,18 @@ def _modbus_meter(data: ModbusMeter, site: Site) -> list[str]:
             ),
         ]
     return lines
+
+
+def _sunspec_meter(data: SunSpecMeter, site: Site) -> list[str]:
+    return toml_lines(
+        kind="sunspec-power-meter",
+        port=site.port,
+        baud=data.baud,
+        character_format="8N1",
+        address=data.address,
+        averaging_s=data.averaging_s,
+        serial_number=data.serial or None,
+    )
 
 
 def _modbus_sensor(data: ModbusSensor, site: Site) -> list[str]:
@@ -294,6 +306,11 @@ FITTINGS: dict[type, Fitting] = {
         peer=lambda data, section, bench, _: ModbusPeer(data, bench.measured_electrical),
         settings=lambda data, plain: SerialSettings(baud=data.baud),
         profile=_modbus_meter,
+    ),
+    SunSpecMeter: Fitting(
+        peer=lambda data, section, bench, _: ModbusPeer(data, bench.measured_electrical),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_sunspec_meter,
     ),
     ModbusSensor: Fitting(
         peer=_modbus_sensor_peer,

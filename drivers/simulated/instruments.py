@@ -20,18 +20,22 @@ One table for each instrument, as in this file of TOML; what is left out keeps i
 
 from __future__ import annotations
 
-import math
-import struct
 from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
 
 import cattrs
 from attrs import evolve, field, frozen
-from attrs.validators import ge, gt, in_, le, matches_re
+from attrs.validators import ge, gt, matches_re
 
 from drivers.simulated.ascii_printer import AsciiPrinter
 from drivers.simulated.lamp_relay import BlinkedRelay, CoilRelay
+from drivers.simulated.modbus_makes import (
+    ModbusMeter,
+    ModbusSensor,
+    ModbusThermometer,
+    SunSpecMeter,
+)
 from drivers.simulated.peer import Fault
 from drivers.simulated.scpi_meter import ScpiMeter
 from drivers.simulated.spec import ScenarioError, structure_faults
@@ -100,147 +104,6 @@ class Sdi12Sensor:
     faults: tuple[Fault, ...] = ()
 
 
-#: How each type is packed, high byte first, and the integer range it has.
-_FORMATS = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f"}
-_RANGES = {
-    "int16": (-0x8000, 0x7FFF),
-    "uint16": (0, 0xFFFF),
-    "int32": (-0x8000_0000, 0x7FFF_FFFF),
-    "uint32": (0, 0xFFFF_FFFF),
-}
-
-
-@frozen(kw_only=True)
-class Register:
-    """Where one quantity stands.
-
-    Attributes
-    ----------
-    quantity : str
-        Name in the glossary.
-    register : int
-        Address of its first register, counted from 0 as on the wire.
-    type : str
-        ``"float32"``, ``"int16"``, ``"uint16"``, ``"int32"`` or ``"uint32"``.
-    scale : float
-        What one step of the register means, in the unit of the quantity.
-    function : int
-        3 for a holding register, 4 for an input register.
-    word_order : str
-        ``"big"``: high word first; ``"little"``: low word first.
-    """
-
-    quantity: str
-    register: int = field(validator=ge(0))
-    type: str = field(default="float32", validator=in_(_FORMATS))
-    scale: float = field(default=1.0, validator=gt(0.0))
-    function: int = field(default=3, validator=in_((3, 4)))
-    word_order: str = field(default="big", validator=in_(("big", "little")))
-
-    def words(self, value: float) -> list[int]:
-        """Return the registers that hold `value`, in the order of their addresses."""
-        packed = struct.pack(">" + _FORMATS[self.type], self._raw(value))
-        words = list(struct.unpack(f">{len(packed) // 2}H", packed))
-        return words if self.word_order == "big" else words[::-1]
-
-    def _raw(self, value: float) -> float | int:
-        if self.type == "float32":
-            return value / self.scale
-        lowest, highest = _RANGES[self.type]
-        if math.isnan(value):  # What meters of open register models say for "not available".
-            return lowest if lowest else highest
-        return max(lowest, min(highest, round(max(lowest, min(highest, value / self.scale)))))
-
-
-def _usual_registers() -> tuple[Register, ...]:
-    quantities = (
-        "wall_power_w",
-        "line_voltage_v",
-        "line_current_a",
-        "power_factor",
-        "line_frequency_hz",
-    )
-    return tuple(Register(quantity=name, register=2 * n) for n, name in enumerate(quantities))
-
-
-@frozen(kw_only=True)
-class ModbusMeter:
-    """The meter as data.
-
-    Attributes
-    ----------
-    address : int
-        1 to 247.
-    baud : int
-        Rate of the line; sets the silence that ends a frame. [1/s]
-    vendor, product, revision : str
-        What it says of itself (device identification, function 43).
-    refresh_s : float
-        Time between two refreshes of its registers. [s]
-    averaging_s : float
-        Length of the window each refresh is the mean of. [s]
-    reply_delay_s : float
-        From the end of a request to the first byte of the reply; never less than the
-        silence that the protocol wants. [s]
-    registers : tuple of Register
-    line : str
-        Section of the instrument whose line it sits on; its own where empty.
-    faults : tuple of Fault
-    """
-
-    address: int = field(default=1, validator=[ge(1), le(247)])
-    baud: int = field(default=9600, validator=gt(0))
-    vendor: str = "Virtual bench"
-    product: str = "Power meter"
-    revision: str = "1.0"
-    refresh_s: float = field(default=0.1, validator=gt(0.0))
-    averaging_s: float = field(default=0.3, validator=gt(0.0))
-    reply_delay_s: float = field(default=0.006, validator=ge(0.0))
-    registers: tuple[Register, ...] = field(factory=_usual_registers)
-    line: str = ""
-    faults: tuple[Fault, ...] = ()
-
-    @property
-    def silence_s(self) -> float:
-        """The 3.5 characters of silence that end a frame; 1.75 ms above 19 200 baud. [s]"""
-        return 3.5 * 11 / self.baud if self.baud <= 19_200 else 0.00175
-
-
-@frozen(kw_only=True)
-class ModbusSensor(ModbusMeter):
-    """A quantum sensor on Modbus as data: what a meter has, and what its data sheet states.
-
-    Attributes
-    ----------
-    lag_s, step_umol_m2_s, noise_umol_m2_s : float
-        As of `Sdi12Sensor`. [s, µmol m⁻² s⁻¹]
-    """
-
-    address: int = field(default=2, validator=[ge(1), le(247)])
-    product: str = "Quantum sensor"
-    averaging_s: float = field(default=0.8, validator=gt(0.0))
-    registers: tuple[Register, ...] = (Register(quantity="ppfd_umol_m2_s", register=0),)
-    lag_s: float = field(default=0.15, validator=ge(0.0))
-    step_umol_m2_s: float = field(default=0.1, validator=gt(0.0))
-    noise_umol_m2_s: float = field(default=1.0, validator=ge(0.0))
-
-
-@frozen(kw_only=True)
-class ModbusThermometer(ModbusMeter):
-    """A thermometer on Modbus as data: what a meter has, and the limit in its profile.
-
-    Attributes
-    ----------
-    highest_c : float or None
-        Above it the run stops. [°C]
-    """
-
-    address: int = field(default=4, validator=[ge(1), le(247)])
-    product: str = "Thermometer"
-    registers: tuple[Register, ...] = (Register(quantity="temperature_c", register=0),)
-    highest_c: float | None = 90.0
-
-
 @frozen(kw_only=True)
 class GcodeStage:
     """The controller as data.
@@ -289,12 +152,12 @@ class GcodeStage:
 
 
 LightSensor = Sdi12Sensor | ModbusSensor | AsciiPrinter
-PowerMeter = ModbusMeter | ScpiMeter
+PowerMeter = ModbusMeter | SunSpecMeter | ScpiMeter
 LampRelay = CoilRelay | BlinkedRelay
 #: What a table writes as ``speaks``, by the choices that a section has; the first is the default.
 SPEAKS: dict[Any, dict[str, type]] = {
     LightSensor: {"sdi-12": Sdi12Sensor, "modbus": ModbusSensor, "ascii-line": AsciiPrinter},
-    PowerMeter: {"modbus": ModbusMeter, "scpi": ScpiMeter},
+    PowerMeter: {"modbus": ModbusMeter, "sunspec": SunSpecMeter, "scpi": ScpiMeter},
     LampRelay | None: {"modbus": CoilRelay, "control-line": BlinkedRelay},
 }
 

@@ -22,7 +22,7 @@ from pymodbus.pdu.register_message import (
     ReadInputRegistersResponse,
 )
 
-from drivers.simulated.instruments import ModbusMeter
+from drivers.simulated.modbus_makes import ModbusMeter
 from drivers.simulated.peer import Fault, FaultScript, Outbox
 
 #: Kinds of fault that only this protocol has.
@@ -126,12 +126,7 @@ class ModbusPeer:
     def _read(self, request: ModbusPDU, at_s: float) -> None:
         fault = self._script.begin()
         values = self._values(at_s, fault)
-        held = {
-            register.register + offset: word
-            for register in self._meter.registers
-            if register.function == request.function_code
-            for offset, word in enumerate(register.words(values[register.quantity]))
-        }
+        held = self._meter.held(values, request.function_code)
         wanted = range(request.address, request.address + request.count)
         reply: ModbusPDU
         if fault and fault.kind == "exception":

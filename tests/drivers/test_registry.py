@@ -12,7 +12,8 @@ from drivers.clock import VirtualClock
 from drivers.gcode.options import GantryOptions
 from drivers.line import SerialSettings
 from drivers.memory_line import MemoryLine
-from drivers.modbus.options import PowerMeterOptions, RegisterOptions
+from drivers.modbus.options import PowerMeterOptions, RegisterOptions, SunSpecMeterOptions
+from drivers.modbus.options import QuantumSensorOptions as ModbusSensorOptions
 from drivers.options import OptionError
 from drivers.scpi.options import QueryOptions, ScpiPowerMeterOptions
 from drivers.sdi12.options import QuantumSensorOptions
@@ -27,6 +28,8 @@ EXAMPLES = {
         "9600 8N1",
     ),
     "modbus-power-meter": (PowerMeterOptions(port="p", registers=[WATTS]), "9600 8N1"),
+    "modbus-quantum-sensor": (ModbusSensorOptions(port="p", register=0), "9600 8N1"),
+    "sunspec-power-meter": (SunSpecMeterOptions(port="p"), "9600 8N1"),
     "scpi-power-meter": (
         ScpiPowerMeterOptions(
             port="p", queries=[QueryOptions(quantity="wall_power_w", query="MEAS:POW?")]
@@ -72,7 +75,7 @@ def test_knowing_the_kinds_loads_no_driver():
     [
         (
             lambda: PowerMeterOptions(port="p", registers=[WATTS], address=300),
-            "address is 300; give a whole number from 1 to 247",
+            "address is 300; give a whole number from 1 to 255",
         ),
         (
             lambda: PowerMeterOptions(port="p", registers=[WATTS], averaging_s="x"),

@@ -12,7 +12,7 @@ import minimalmodbus
 import pytest
 from crccheck.crc import CrcModbus
 
-from drivers.simulated.instruments import ModbusMeter, Register
+from drivers.simulated.modbus_makes import ModbusMeter, Register
 from drivers.simulated.modbus_peer import ModbusPeer
 from drivers.simulated.peer import Fault
 
