@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import re
-
 from attrs import define
 
+from drivers.ascii_line.codec import CodecError, compile_form
 from drivers.line import SerialSettings
 from drivers.options import PortOptions, choice, number, rows, switch, text, whole
 
@@ -29,8 +28,8 @@ def _is_query(value: str) -> bool:
 
 def _is_pattern(value: str) -> bool:
     try:
-        re.compile(value)
-    except re.error:
+        compile_form(value)
+    except CodecError:
         return False
     return bool(value)
 
@@ -66,7 +65,15 @@ class QueryOptions:
         "reply. The protocol has no check sum: an instrument that always writes the same number "
         "of digits shows by it that one was lost or added.",
         check=_is_pattern,
-        allowed="give a regular expression, e.g. '[+-]\\d\\.\\d{5}E[+-]\\d\\d'",
+        allowed="give a regular expression, e.g. '[+-]\\d\\.\\d{5}E[+-]\\d\\d', with no "
+        "repeated group that itself repeats or branches",
+    )
+    agrees_within: float | None = number(
+        default=None,
+        unit="1",
+        least=0.0,
+        doc="Take a value only if the next one agrees with it so closely, in the unit of the "
+        "quantity. Each is asked for twice then.",
     )
 
 

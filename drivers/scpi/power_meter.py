@@ -7,9 +7,10 @@
 A reply carries no address, no number and no check sum. So no value is taken before a reply of
 another form, the error queue's, has followed it, and where an exchange was broken off the
 replies still to come are read away up to such a one. A reply that comes late or twice then
-stands where its form does not fit, and is never taken for a value. What can still pass is a
-digit that turned into another digit, or was lost, on a line without parity: give the query a
-``pattern``, and the line parity if the instrument has it.
+stands where its form does not fit, and is never taken for a value. What can still pass, on a
+serial line without parity, is a digit that turned into another one, was lost, or changed places
+with its neighbour. A ``pattern`` of the number shows a lost one, and two replies that must agree
+(``agrees_within``) show all three.
 
 Infinity in place of wall power is a fault: the range is exceeded. In place of another quantity
 (a power factor without current) it is missing, as is SCPI's "not a number". The protocol
@@ -20,10 +21,7 @@ Tested with: the virtual bench, PyVISA-sim, and a loopback TCP connection only.
 
 from __future__ import annotations
 
-import math
-import re
-from collections.abc import Callable, Iterator, Sequence
-from typing import TypeVar
+from collections.abc import Sequence
 
 from drivers.clock import Clock
 from drivers.conversing import ConversingInstrument
@@ -31,13 +29,21 @@ from drivers.errors import DeviceFault, DriverError, GarbledReply, NoReply, desc
 from drivers.line import Line
 from drivers.reading import Reading
 from drivers.scpi import codec
-from drivers.scpi.codec import InstrumentError, NotAReply, Overrange
-from drivers.scpi.options import TERMINATORS, QueryOptions, ScpiPowerMeterOptions
+from drivers.scpi.codec import InstrumentError, NotAReply
+from drivers.scpi.options import TERMINATORS, ScpiPowerMeterOptions
+from drivers.scpi.replies import (
+    Message,
+    PowerOverrange,
+    Values,
+    disagreement,
+    plan_messages,
+    values_of,
+)
 from drivers.talk import Conversation
 
-Found = TypeVar("Found")
-
 LONGEST_REPLY = 1024
+#: Replies asked for in all until two in a row agree.
+MOST_REPLIES = 4
 #: More entries than the error queue of an instrument has (common practice, no source).
 MOST_ERRORS = 64
 #: Replies that were held up come one upon the other; a line so long quiet has no more. [s]
@@ -67,11 +73,7 @@ class PowerMeter(ConversingInstrument):
         super().__init__(line, clock, f"{device}, {line.name}")
         self._options = options
         self._terminator = TERMINATORS[options.terminator]
-        by_query: dict[str, list[QueryOptions]] = {}
-        for row in options.queries:
-            by_query.setdefault(row.query, []).append(row)
-        queries = list(by_query.items())
-        self._messages = [queries] if options.joined_queries else [[query] for query in queries]
+        self._messages = plan_messages(options.queries, joined=options.joined_queries)
         self._is_connected = False
         # Whether no reply can be on its way but those to what was asked last.
         self._is_in_step = False
@@ -103,30 +105,62 @@ class PowerMeter(ConversingInstrument):
         yield from self._fall_in_step()
         readings: list[Reading] = []
         for message in self._messages:
-            request = codec.encode([query for query, _ in message], self._terminator)
-            reply, answered_s = yield from self._ask_value(request)
-            window_end_s = answered_s - self._options.lag_s
-            values = [
-                (row, self._decoded(row, written, request, reply))
-                for row, written in self._assigned(message, request, reply)
-            ]
-            yield from self._fence(request)
-            readings += (
-                Reading(
-                    quantity=row.quantity,
-                    value=value,
-                    window_start_s=window_end_s - self._options.averaging_s,
-                    window_end_s=window_end_s,
-                    raw=reply,
-                )
-                for row, value in values
-            )
+            readings += yield from self._ask_until_agreed(message)
         return tuple(readings)
+
+    def _ask_until_agreed(self, message: Message) -> Conversation[list[Reading]]:
+        """Ask once, or until two replies in a row agree where the profile wants that."""
+        values, reply, answered_s = yield from self._ask_values(message)
+        if any(row.agrees_within is not None for row, _ in values):
+            for asked in range(2, MOST_REPLIES + 1):
+                before = values
+                values, reply, answered_s = yield from self._ask_values(message)
+                self.retries += asked > 2
+                if (differs := disagreement(before, values)) is None:
+                    break
+            else:
+                raise GarbledReply(
+                    self._device,
+                    f"no two of {MOST_REPLIES} replies in a row agree: {differs}.",
+                    remedy="Check the cable for noise; where the mains or the lamp change so "
+                    "fast, allow more in 'agrees_within'.",
+                    reply=reply,
+                )
+        window_end_s = answered_s - self._options.lag_s
+        return [
+            Reading(
+                quantity=row.quantity,
+                value=value,
+                window_start_s=window_end_s - self._options.averaging_s,
+                window_end_s=window_end_s,
+                raw=reply,
+            )
+            for row, value in values
+        ]
+
+    def _ask_values(self, message: Message) -> Conversation[tuple[Values, bytes, float]]:
+        """Send one message; return values, reply and when the reply began to come. [s]"""
+        request = codec.encode([query for query, _ in message], self._terminator)
+        reply, answered_s = yield from self._ask(request)
+        try:
+            values = values_of(message, reply)
+        except NotAReply as why:
+            raise self._garbled(request, reply, str(why)) from why
+        except PowerOverrange as beyond:
+            raise DeviceFault(
+                self._device,
+                f"wall power is out of range: {beyond}.",
+                remedy="Set a higher voltage or current range, or automatic ranges.",
+                request=request,
+                reply=reply,
+            ) from beyond
+        yield from self._fence(request)
+        return values, reply, answered_s
 
     def _identify(self) -> Conversation[str]:
         yield from self._fall_in_step()
         request = codec.encode([IDENTIFY], self._terminator)
-        reply, _ = yield from self._ask_value(request)
+        reply, _ = yield from self._ask(request)
         try:
             identity = codec.decode_identity(reply)
         except NotAReply as why:
@@ -190,7 +224,7 @@ class PowerMeter(ConversingInstrument):
         self.unasked += self._line.read()
         return self._line.write(request)
 
-    def _ask_value(self, request: bytes) -> Conversation[tuple[bytes, float]]:
+    def _ask(self, request: bytes) -> Conversation[tuple[bytes, float]]:
         """Send one request; return its reply, and when it began to come. [s]"""
         self._is_in_step = False
         sent_s = self._send(request)
@@ -292,67 +326,16 @@ class PowerMeter(ConversingInstrument):
         codec.decode_identity(reply)
         return InstrumentError(0, "")
 
-    def _assigned(
-        self, message: Sequence[tuple[str, list[QueryOptions]]], request: bytes, reply: bytes
-    ) -> Iterator[tuple[QueryOptions, str]]:
-        """Give each row its part of the reply."""
-        units = self._read(codec.text_of, request, reply).split(";")
-        if len(units) != len(message):
-            raise self._garbled(
-                request, reply, f"it has {len(units)} parts, {len(message)} were asked for"
-            )
-        for (query, rows), unit in zip(message, units, strict=True):
-            written = unit.split(",")
-            expected = max(row.fields or row.field for row in rows)
-            if len(written) != expected:
-                raise self._garbled(
-                    request,
-                    reply,
-                    f"{len(written)} values to {query}, not {expected}",
-                    remedy="If it is always so, state 'fields' of this query in the rig profile.",
-                )
-            for row in rows:
-                yield row, written[row.field - 1].strip(" ")
-
-    def _decoded(self, row: QueryOptions, written: str, request: bytes, reply: bytes) -> float:
-        try:
-            value = self._read(lambda _: codec.decode_number(written), request, reply)
-        except Overrange as beyond:
-            if row.quantity != "wall_power_w":
-                return math.nan
-            raise DeviceFault(
-                self._device,
-                f"wall power is out of range: {beyond}.",
-                remedy="Set a higher voltage or current range, or automatic ranges.",
-                request=request,
-                reply=reply,
-            ) from beyond
-        if math.isnan(value):
-            return value
-        if row.pattern is not None and not re.fullmatch(row.pattern, written):
-            raise self._garbled(
-                request, reply, f"{written!r} does not match the pattern {row.pattern!r}"
-            )
-        return value * row.scale
-
-    def _read(self, decode: Callable[[bytes], Found], request: bytes, reply: bytes) -> Found:
-        try:
-            return decode(reply)
-        except NotAReply as why:
-            raise self._garbled(request, reply, str(why)) from why
-
     def _garbled(
         self,
         request: bytes,
         reply: bytes,
         why: str,
-        *,
-        remedy: str = "Check baud rate, parity and 'terminator', then the cable and its shield.",
     ) -> GarbledReply:
         return GarbledReply(
             self._device,
             f"garbled reply to {describe_bytes(request)}: {why}. Received {describe_bytes(reply)}.",
-            remedy=remedy,
+            remedy="Check baud rate, parity and 'terminator', then the cable and its shield.",
             request=request,
             reply=reply,
         )

@@ -234,6 +234,41 @@ def test_a_pattern_shows_a_digit_that_was_lost():
     assert math.isnan(measured(meter, clock)["wall_power_w"])
 
 
+def agreeing(replies, within=2.0):
+    row = QueryOptions(quantity="wall_power_w", query="MEAS:POW?", agrees_within=within)
+    left = iter(replies)
+    other = answering()
+    clock, _, _, meter = bench(
+        lambda request: [(0.01, next(left))] if b"MEAS" in request else other(request),
+        queries=[row],
+    )
+    return clock, meter
+
+
+@pytest.mark.parametrize(
+    ("replies", "value", "retries"),
+    [
+        ([b"612.5\n", b"613.5\n"], 613.5, 0),
+        ([b"61.5\n", b"612.5\n", b"611.5\n"], 611.5, 1),  # a digit was lost
+        ([b"612.5\n", b"621.5\n", b"612.0\n", b"612.5\n"], 612.5, 2),  # two changed places
+        ([b"9.91E37\n", b"9.91E37\n"], math.nan, 0),
+        ([b"9.91E37\n", b"612.5\n", b"612.5\n"], 612.5, 1),
+    ],
+)
+def test_where_two_must_agree_the_first_that_agrees_with_the_one_before_counts(
+    replies, value, retries
+):
+    clock, meter = agreeing(replies)
+    assert measured(meter, clock)["wall_power_w"] == pytest.approx(value, nan_ok=True)
+    assert meter.retries == retries
+
+
+def test_values_that_never_agree_are_a_garbled_reply():
+    clock, meter = agreeing([b"600\n", b"610\n", b"620\n", b"630\n", b"630\n"])
+    fault = failing(meter, clock, GarbledReply)
+    assert "no two of 4 replies in a row agree: wall_power_w is 620, then 630." in str(fault)
+
+
 def test_a_silent_instrument_is_given_up_at_the_deadline_and_can_be_asked_again():
     is_on = itertools.count()
     good = answering(meas_pow=REPLY)
