@@ -40,6 +40,10 @@ class ConfigError(Exception):
         self.problems = tuple(problems)
         super().__init__(self._text())
 
+    def __reduce__(self) -> tuple[type[ConfigError], tuple[str, tuple[str, ...]]]:
+        """Let it cross from one process to another, as from the demo's runs."""
+        return type(self), (self.file, self.problems)
+
     def _text(self) -> str:
         if len(self.problems) == 1:
             return f"{self.file}: {self.problems[0]}"

@@ -28,6 +28,7 @@ from rig.progress import QuietProgress
 from rig.results import derive, draw_maps, show_results, show_verdicts
 from rig.run import run
 from rig.storage import OsStorage
+from rig.toml_faults import ConfigError
 
 #: When the demo's report was made: an input, so that the report is the same each time.
 MADE_UTC = "2026-01-06T06:00:00Z"
@@ -42,16 +43,19 @@ class HurriedStorage(OsStorage):
 
 
 def show(out: Path) -> int:
-    """Run the demo into a folder of its own and print what came out."""
+    """Run the demo into a folder of its own and print what came out.
+
+    Raises
+    ------
+    ConfigError
+        The folder is there and holds something else; it is left alone.
+    """
     console = Console(highlight=False)
     out = Path(out)
     if out.exists():
         if not (out / "demo.txt").is_file():
-            console.print(
-                f"{out}: exists, and is not a demo's folder. Give another one with --out.",
-                markup=False,
-            )
-            return 2
+            problem = "is there, and is not a demo's folder. Give another one with --out."
+            raise ConfigError(str(out), [problem])
         shutil.rmtree(out)
     out.mkdir(parents=True)
     (out / "demo.txt").write_text(

@@ -1,0 +1,90 @@
+"""The demo ends in table, verdict, report and pictures, and replaces nothing but itself.
+
+Its own plans take half a minute; here they are cut down to 3 × 3 points and a short warm-up.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+
+import pytest
+
+from analysis import run_folder
+from rig import cli
+from rig.demo import show
+
+DEVICES = ("Meadow", "Orchard", "Terrace")
+
+
+@pytest.fixture
+def small_plans(monkeypatch):
+    write = show._write_inputs
+
+    def write_small(out):
+        plans = write(out)
+        for plan in plans:
+            text, grids = re.subn(r"(?m)^(rows|columns) = 9", r"\1 = 3", plan.read_text())
+            text, rules = re.subn(r"(?ms)^\[warm_up\]$.*?(?=^\[)", SHORT_RULE, text, count=1)
+            assert (grids, rules) == (2, 1)
+            text = text.replace("samples_per_point = 3", "samples_per_point = 1")
+            plan.write_text(text)
+        return plans
+
+    monkeypatch.setattr(show, "_write_inputs", write_small)
+
+
+SHORT_RULE = """[warm_up]
+block_s = 60.0
+window_s = 300.0
+limit_percent = 2.0
+minimum_on_s = 300.0
+maximum_s = 3600.0
+on_timeout = "stop"
+
+"""
+
+
+def test_the_demo_ends_in_a_table_a_verdict_a_report_and_pictures(tmp_path, capsys, small_plans):
+    out = tmp_path / "demo"
+    assert cli.main(["demo", "--out", str(out)]) == 0
+    said = capsys.readouterr().out
+    for device in DEVICES:
+        assert re.search(rf"(?m)^{device} +400 ", said)
+    assert len(re.findall(r"(?m)^ +500 ", said)) == 3
+    said_in_one_line = " ".join(said.split())
+    assert "As installed, Orchard delivers" in said_in_one_line
+    assert "more per joule than Meadow at 400 mm." in said_in_one_line
+    assert "no measurable difference per joule between Meadow and Terrace" in said_in_one_line
+    assert said_in_one_line.endswith(f"Report: {out / 'report.html'} Pictures: {out / 'figures'}")
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert all(device in page for device in DEVICES)
+    assert len(list((out / "figures").glob("*.png"))) == 6
+    runs = sorted((out / "lab" / "runs").iterdir())
+    assert [run_folder.load(run).plan["device"]["name"] for run in runs] == list(DEVICES)
+    with (out / "lab" / "index.csv").open(encoding="utf-8", newline="") as file:
+        assert len(list(csv.DictReader(file))) == 3
+
+
+def test_what_stops_a_run_of_the_demo_is_told_as_it_is(tmp_path, capsys, small_plans, monkeypatch):
+    write = show._write_inputs
+
+    def write_wrongly(out):
+        plans = write(out)
+        for plan in plans:
+            plan.write_text(plan.read_text().replace("rows = 3", "rows = -3"))
+        return plans
+
+    monkeypatch.setattr(show, "_write_inputs", write_wrongly)
+    assert cli.main(["demo", "--out", str(tmp_path / "demo")]) == 2
+    said = capsys.readouterr().err
+    assert "plan-meadow.toml: grid.rows is -3; give a whole number from 1 to 200" in said
+
+
+def test_a_folder_that_is_no_demo_is_left_alone(tmp_path, capsys):
+    (tmp_path / "mine.txt").write_text("mine")
+    assert cli.main(["demo", "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr()
+    assert "is not a demo's folder" in said.err
+    assert "--out" in said.err
+    assert (tmp_path / "mine.txt").read_text() == "mine"
