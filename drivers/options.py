@@ -174,6 +174,11 @@ def tcp_address(port: str) -> tuple[str, int] | None:
     return (host.strip("[]"), int(number)) if 0 < int(number) < 65536 else None
 
 
+def is_port(port: str) -> bool:
+    """Say whether this can be the name of a port; one of the network must be whole."""
+    return bool(port) and (not port.startswith(TCP) or bool(tcp_address(port)))
+
+
 @define(kw_only=True)
 class PortOptions:
     """What every instrument on a port has, with its provenance."""
@@ -181,7 +186,7 @@ class PortOptions:
     port: str = text(
         doc="Where it is connected: a serial port, whose name under /dev/serial/by-id/ survives "
         "replugging, or tcp://host:number for a socket of the network.",
-        check=lambda port: bool(port) and (not port.startswith(TCP) or bool(tcp_address(port))),
+        check=is_port,
         allowed='give some text in quotes: a serial port, or "tcp://192.168.0.20:502"',
     )
     serial_number: str | None = text(default=None, doc="As engraved on the instrument.")

@@ -6,7 +6,7 @@ from attrs import define
 
 from drivers.ascii_line.codec import CodecError, compile_form
 from drivers.line import SerialSettings
-from drivers.options import PortOptions, choice, number, rows, switch, text, whole
+from drivers.options import PortOptions, choice, is_port, number, rows, switch, text, whole
 
 # Names of the glossary that a power analyser can give.
 QUANTITIES = (
@@ -90,6 +90,14 @@ def _holds_wall_power_once(queries: list[QueryOptions]) -> bool:
 class ScpiPowerMeterOptions(PortOptions):
     """A power analyser that speaks SCPI, on a serial port, over TCP or over USB."""
 
+    port: str = text(
+        doc="Where it is connected: a serial port, whose name under /dev/serial/by-id/ survives "
+        "replugging, tcp://host:number for a socket of the network, or for USB visa: and the "
+        "name by which VISA knows the instrument (needs the extra 'usb').",
+        check=lambda port: bool(port.removeprefix(VISA)) and is_port(port),
+        allowed='give some text in quotes: a serial port, "tcp://192.168.0.20:5025", or '
+        '"visa:USB0::0x1234::0x5678::SN-42::INSTR"',
+    )
     baud: int = whole(
         default=9600, unit="Bd", least=300, most=1_000_000, doc="Rate of a serial port."
     )

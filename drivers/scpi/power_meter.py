@@ -74,6 +74,7 @@ class PowerMeter(ConversingInstrument):
         self._options = options
         self._terminator = TERMINATORS[options.terminator]
         self._messages = plan_messages(options.queries, joined=options.joined_queries)
+        self.serial_number = ""  # as the instrument says it, once it was asked who it is
         self._is_connected = False
         # Whether no reply can be on its way but those to what was asked last.
         self._is_in_step = False
@@ -166,6 +167,7 @@ class PowerMeter(ConversingInstrument):
         except NotAReply as why:
             raise self._garbled(request, reply, str(why)) from why
         yield from self._fence(request)
+        self.serial_number = identity.serial_number
         expected = (self._options.serial_number or "").strip()
         if expected and identity.serial_number and identity.serial_number != expected:
             raise DeviceFault(

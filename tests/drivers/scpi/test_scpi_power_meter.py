@@ -442,6 +442,7 @@ def test_the_instrument_says_who_it_is():
     assert finish(meter, clock, poll=meter.poll_identity) == (
         "Example Works PA-1, serial number SN-42, firmware 1.0"
     )
+    assert meter.serial_number == "SN-42"
 
 
 @pytest.mark.parametrize(("stated", "is_right"), [("SN-42", True), ("SN-43", False)])
@@ -491,6 +492,14 @@ def test_a_port_that_takes_no_bytes_is_a_fault_at_once():
 @pytest.mark.parametrize(
     ("make", "message"),
     [
+        (
+            lambda: ScpiPowerMeterOptions(port="visa:", queries=[POWER]),
+            "port is 'visa:'; give some text in quotes: a serial port, \"tcp://",
+        ),
+        (
+            lambda: ScpiPowerMeterOptions(port="tcp://host", queries=[POWER]),
+            "port is 'tcp://host'; give some text in quotes",
+        ),
         (
             lambda: ScpiPowerMeterOptions(port="p", queries=[]),
             "queries is []; give one [[power_meter.queries]] table",
