@@ -374,4 +374,5 @@ def _toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise RunFolderError(f"{path}: cannot be read ({error}). Restore it from a copy.") from None
+        why = error.strerror if isinstance(error, OSError) else error
+        raise RunFolderError(f"{path}: cannot be read ({why}). Restore it from a copy.") from None
