@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from attrs import define, field
-from attrs.validators import instance_of, min_len
+from attrs.validators import and_, instance_of, min_len
 
 #: The relay must open by itself at the latest after this time without a word. [s]
 LONGEST_SILENCE_S = 60.0
@@ -27,7 +27,7 @@ class Arming:
         Elapsed time after which it is worth nothing. [s]
     """
 
-    granted_by: str = field(validator=[instance_of(str), min_len(1)])
+    granted_by: str = field(validator=and_(instance_of(str), min_len(1)))
     expires_s: float = field(converter=float)
     _is_spent: bool = field(default=False, init=False)
 

@@ -11,6 +11,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from typing import Protocol, TypeVar
 
 from attrs import define, evolve
@@ -298,7 +299,7 @@ class Attendant:
         """Keep the loop from speaking to an instrument that we are about to speak to."""
         beside = [one for one in self._beside if one.instrument is instrument]
         for one in beside:
-            self._carry_on(lambda one=one: None if one.is_busy else True, lambda: math.inf, ())
+            self._carry_on(partial(_when_free, one), lambda: math.inf, ())
         self._beside = [one for one in self._beside if one not in beside]
         try:
             yield
@@ -387,3 +388,7 @@ class Attendant:
         stamp = self.clock.stamp()
         for reading in readings:
             self._recorder.reading(reading_row(stamp, name, reading, place, sample))
+
+
+def _when_free(one: Attended) -> bool | None:
+    return None if one.is_busy else True

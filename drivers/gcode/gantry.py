@@ -12,24 +12,17 @@ alarm by itself. Tested with: the virtual bench only.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from typing import Any
 
+from drivers.bus import Bus
 from drivers.clock import Clock
 from drivers.contracts import Position
 from drivers.conversing import ConversingInstrument
-from drivers.errors import (
-    DriverError,
-    MotionRefused,
-    NoReply,
-    PortLost,
-    PositionLost,
-    StageError,
-    WriteStalled,
-    describe_bytes,
-)
+from drivers.errors import DriverError, MotionRefused, PortLost, PositionLost, WriteStalled
 from drivers.gcode import travel
-from drivers.gcode.dialect import DIALECTS, Status, parse_status
+from drivers.gcode.controller import REHOME, Controller
+from drivers.gcode.dialect import DIALECTS, Status, adapted
 from drivers.gcode.options import GantryOptions
 from drivers.line import Line
 from drivers.talk import Conversation
@@ -37,8 +30,8 @@ from drivers.talk import Conversation
 REPORT_EVERY_S = 0.2
 REPORTS_NEEDED = 2
 REPORTS_ASKED = 15  # before giving up on a controller that does not come to rest
-LONGEST_LINE = 256
-REHOME = "Look at the stage, then home it and check the reference point."
+TEST_SPEED_MM_S = 20.0  # of the move by which the barrier is tested
+TEST_SHARE = 0.9  # of the time that it takes at least; a controller rounds its speeds
 
 
 class Gantry(ConversingInstrument):
@@ -56,14 +49,17 @@ class Gantry(ConversingInstrument):
         What messages call the stage, e.g. ``"stage"``.
     """
 
-    def __init__(self, options: GantryOptions, line: Line, clock: Clock, device: str) -> None:
+    def __init__(self, options: GantryOptions, line: Line | Bus, clock: Clock, device: str) -> None:
         super().__init__(line, clock, f"{device}, {line.name}")
         self._options = options
-        self._dialect = DIALECTS[options.dialect]
-        self._buffer = b""
-        self._greeting = ""
-        self._greets_by_s: float | None = clock.elapsed_s() + options.banner_within_s
-        self._offset_mm: tuple[float, ...] | None = None
+        overrides = options.dialect_overrides
+        self._dialect = adapted(
+            DIALECTS[options.dialect], overrides.words() if overrides is not None else {}
+        )
+        self._controller = Controller(options, self._dialect, self._line, clock, self._device)
+        self._barrier_is_tested = False
+        self._settings_are_read = False
+        self._remarks: tuple[str, ...] = ()
         self._is_homed = False
         self._is_moving = False
         self._still_since_s: float | None = None
@@ -76,8 +72,8 @@ class Gantry(ConversingInstrument):
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What a person should know of the controller's settings."""
-        return ()
+        """What a person should know of the controller's settings, as far as it has told them."""
+        return self._remarks
 
     @property
     def is_homed(self) -> bool:
@@ -148,12 +144,7 @@ class Gantry(ConversingInstrument):
         PortLost, WriteStalled
             The line failed.
         """
-        try:
-            position: Position | None = self._advance()
-        except DriverError:
-            self._is_moving = False
-            self._still_since_s = None
-            raise
+        position: Position | None = self._advance()
         return position
 
     def stop(self) -> None:
@@ -166,9 +157,9 @@ class Gantry(ConversingInstrument):
         """
         self._talk.end()
         self._lose_position()
-        self._greets_by_s = self._clock.elapsed_s() + self._options.banner_within_s
+        self._barrier_is_tested = False
         try:
-            self._line.write(self._dialect.feed_hold + self._dialect.reset)
+            self._controller.stop()
         except (PortLost, WriteStalled) as error:
             raise self._named(error) from error
 
@@ -184,126 +175,132 @@ class Gantry(ConversingInstrument):
     # The conversations
 
     def _identify(self) -> Conversation[str]:
-        yield from self._connect()
-        self._line.write(self._dialect.identify + self._dialect.line_end)
-        messages = [self._greeting] if self._greeting else []
-        deadline_s = self._clock.elapsed_s() + self._options.reply_within_s
-        while (line := (yield from self._next_line(deadline_s))) is not None:
-            if self._dialect.ok.fullmatch(line) or self._dialect.error.fullmatch(line):
-                break
-            if match := self._dialect.message.fullmatch(line):
+        yield from self._controller.connect()
+        dialect = self._dialect
+        found = yield from self._controller.send(
+            dialect.identify, self._options.reply_within_s, collect=dialect.message
+        )
+        yield from self._look_at_settings()
+        messages = [self._controller.greeting] if self._controller.greeting else []
+        for line in found:
+            if match := dialect.message.fullmatch(line):
                 messages.append(match[1].decode("ascii", "replace"))
-        else:
-            raise self._silent(self._dialect.identify)
         return "; ".join(messages) or "answers, without saying who it is"
 
     def _home(self) -> Conversation[Position]:
-        yield from self._connect()
+        yield from self._controller.connect()
         self._is_moving = True
-        yield from self._send(self._dialect.home, self._options.homing_within_s)
-        yield from self._send(self._dialect.modes, self._options.reply_within_s)
+        yield from self._controller.send(self._dialect.home, self._options.homing_within_s)
+        for line in self._dialect.modes:
+            yield from self._for_sure(self._controller.send(line, self._options.reply_within_s))
         self._position = yield from self._confirm(None)
+        yield from self._look_at_settings()
+        if self._options.barrier_test and not self._barrier_is_tested:
+            self._position = yield from self._test_barrier(self._position)
+            self._barrier_is_tested = True
         self._is_homed = True
         self._is_moving = False
         return self._position
 
     def _move(self, target: Position, speed_mm_s: float, travel_s: float) -> Conversation[Position]:
-        yield from self._connect()
-        dialect = self._dialect
-        line = dialect.move.format(
-            axes=travel.axis_words(self._options, target),
-            feed_mm_min=speed_mm_s * 60.0,
-        ).encode("ascii")
+        yield from self._controller.connect()
         self._is_moving = True
-        yield from self._send(line, self._options.reply_within_s)
-        # Half as long again as it should take, and some: acceleration may be set lower there.
-        allowed_s = 1.5 * travel_s + dialect.barrier_s + 1.0 + self._options.reply_within_s
-        yield from self._send(dialect.barrier, allowed_s)
+        yield from self._controller.send(
+            self._move_line(target, speed_mm_s), self._options.reply_within_s
+        )
+        yield from self._for_sure(self._controller.finish_moves(self._allowed_s(travel_s)))
         self._position = yield from self._confirm(target)
         self._is_moving = False
         return self._position
 
-    def _connect(self) -> Conversation[None]:
-        """Wait for the greeting of a controller that restarts; otherwise see that one is there.
+    def _test_barrier(self, start: Position) -> Conversation[Position]:
+        """Time a known short move: a barrier that answers early is none.
 
-        Once connected, take what has come unasked since: a greeting or an alarm among it is
-        not overlooked.
+        Raises
+        ------
+        PositionLost
+            With the way, the time that it takes at least, and the time that it was given.
         """
-        if self._greets_by_s is None:
-            yield from self._next_lines_at_hand()
+        target = travel.test_target(self._options, start)
+        speed_mm_s = min(TEST_SPEED_MM_S, self._options.speed_mm_s)
+        way_mm = abs(target.x_mm - start.x_mm)
+        least_s = way_mm / speed_mm_s  # without the ramps, which a profile may have wrong
+        begun_s = self._clock.elapsed_s()
+        yield from self._for_sure(
+            self._controller.send(self._move_line(target, speed_mm_s), self._options.reply_within_s)
+        )
+        yield from self._for_sure(self._controller.finish_moves(self._allowed_s(2.0 * least_s)))
+        took_s = self._clock.elapsed_s() - begun_s
+        if took_s < TEST_SHARE * least_s:
+            raise PositionLost(
+                self._device,
+                f"the barrier {self._dialect.barrier.decode('ascii')!r} answered {took_s:.3f} s "
+                f"after a move of {way_mm:g} mm at {speed_mm_s:g} mm/s was sent, which takes "
+                f"{least_s:.3f} s: it does not wait for the end of the motion.",
+                remedy="Choose another 'dialect', or give 'dialect_overrides.barrier', in the rig "
+                "profile.",
+            )
+        return (yield from self._confirm(target))
+
+    def _look_at_settings(self) -> Conversation[None]:
+        """Once, see whether motors at rest are switched off, where the dialect can tell."""
+        if self._settings_are_read:
             return
-        while (
-            line := (yield from self._next_line(self._greets_by_s, connecting=True))
-        ) is not None:
-            if self._dialect.banner.fullmatch(line):
-                self._greeting = line.decode("ascii", "replace")
-                self._greets_by_s = None
-                return
-        for _ in range(REPORTS_NEEDED + 1):
-            if (yield from self._ask_status(connecting=True)) is not None:
-                self._greets_by_s = None
-                return
-        raise NoReply(
-            self._device,
-            f"no greeting in {self._options.banner_within_s:g} s, no answer to a status request.",
-            remedy="Check the controller's supply, 'port' and 'baud' in the rig profile.",
-            request=self._dialect.status_request,
-        )
-
-    def _next_lines_at_hand(self) -> Conversation[None]:
-        while (yield from self._next_line(-math.inf)) is not None:
-            pass
-
-    def _send(self, line: bytes, within_s: float) -> Conversation[None]:
-        """Send one line and wait for its ok; nothing else is sent meanwhile."""
-        sent_s = self._line.write(line + self._dialect.line_end)
-        while (reply := (yield from self._next_line(sent_s + within_s))) is not None:
-            if self._dialect.ok.fullmatch(reply):
-                return
-            if match := self._dialect.error.fullmatch(reply):
-                moved = line in (self._dialect.barrier, self._dialect.modes)
-                if moved:
-                    self._lose_position()
-                kind: type[StageError] = PositionLost if moved else MotionRefused
-                raise kind(
-                    self._device,
-                    f"the controller refused {line.decode('ascii')!r} with error "
-                    f"{match[1].decode('ascii', 'replace')}.",
-                    remedy="Look the number up in the controller's list; after an alarm, home it. "
-                    "Travel and limits of profile and controller must agree.",
-                    request=line,
-                    reply=reply,
+        self._settings_are_read = True
+        pattern = self._dialect.idle_setting
+        for line in (yield from self._controller.list_settings()):
+            match = pattern.fullmatch(line) if pattern else None
+            if match and match[1] != self._dialect.holds_at_rest:
+                self._remarks += (
+                    f"motors at rest are switched off ({line.decode('ascii', 'replace')}); z may "
+                    "sag and x and y creep. Set it to "
+                    f"{self._dialect.holds_at_rest.decode('ascii', 'replace')} in the controller.",
                 )
-        raise self._silent(line)
 
-    def _silent(self, line: bytes) -> PositionLost:
-        self._lose_position()
-        return PositionLost(
-            self._device,
-            f"no 'ok' to {line.decode('ascii')!r} in the time allowed; the stage may be moving.",
-            remedy=REHOME,
-            request=line,
-            reply=self._buffer,
-        )
+    def _for_sure(self, sending: Conversation[Any]) -> Conversation[Any]:
+        """Send what must not be refused: motion is under way, or depends on it."""
+        try:
+            return (yield from sending)
+        except MotionRefused as error:
+            raise PositionLost(
+                error.device,
+                error.problem,
+                remedy=error.remedy,
+                request=error.request,
+                reply=error.reply,
+            ) from error
+
+    def _move_line(self, target: Position, speed_mm_s: float) -> bytes:
+        return self._dialect.move.format(
+            axes=travel.axis_words(self._options, target), feed_mm_min=speed_mm_s * 60.0
+        ).encode("ascii")
+
+    def _allowed_s(self, travel_s: float) -> float:
+        # Half as long again as it should take, and some: acceleration may be set lower there.
+        return 1.5 * travel_s + self._dialect.barrier_s + 1.0 + self._options.reply_within_s
 
     def _confirm(self, target: Position | None) -> Conversation[Position]:
-        """Return the position once enough reports in a row say idle, and at the target."""
+        """Return the position once enough reports in a row say rest, and at the target."""
+        dialect = self._dialect
         still_since_s: float | None = self._clock.elapsed_s()
         agreeing = 0
+        before: Position | None = None
         status: Status | None = None
         for _ in range(REPORTS_ASKED):
             asked_s = self._clock.elapsed_s()
-            status = yield from self._ask_status()
+            status = yield from self._controller.ask_status()
             if status is None:
                 pass
-            elif status.state in self._dialect.alarm_states:
-                self._lose_position()
+            elif status.state in dialect.alarm_states:
                 raise PositionLost(self._device, "the controller is in alarm.", remedy=REHOME)
-            elif status.state not in self._dialect.idle_states:
+            elif dialect.idle_states and status.state not in dialect.idle_states:
                 # It was not still at the barrier after all: count from the first idle report.
                 agreeing, still_since_s = 0, None
             elif status.position_mm is not None:
                 position = self._from_stage(status.position_mm)
+                if before is not None and not self._is_at(position, before):
+                    agreeing, still_since_s = 0, None  # idle by its word, and yet it moves
+                before = position
                 if target is not None:
                     self._check_arrived(position, target)
                 if still_since_s is None:
@@ -312,71 +309,14 @@ class Gantry(ConversingInstrument):
                 if agreeing == REPORTS_NEEDED:
                     self._still_since_s = still_since_s
                     return position
-            yield from self._pause(asked_s + REPORT_EVERY_S)
-        self._lose_position()
+            yield from self._controller.pause(asked_s + REPORT_EVERY_S)
         raise PositionLost(
             self._device,
             f"did not come to rest: {REPORTS_ASKED} status requests, last state "
             f"{status.state if status else 'not reported'!r}.",
             remedy=REHOME,
-            request=self._dialect.status_request,
+            request=dialect.status_request,
         )
-
-    def _ask_status(self, *, connecting: bool = False) -> Conversation[Status | None]:
-        """Ask for one report; None where none comes, which controllers are allowed to do."""
-        sent_s = self._line.write(self._dialect.status_request)
-        until_s = sent_s + self._options.reply_within_s
-        while (line := (yield from self._next_line(until_s, connecting=connecting))) is not None:
-            if status := parse_status(line, self._dialect, self._offset_mm):
-                self._offset_mm = status.offset_mm
-                return status
-        return None
-
-    def _pause(self, until_s: float) -> Conversation[None]:
-        while (yield from self._next_line(until_s)) is not None:
-            pass
-
-    def _next_line(self, until_s: float, *, connecting: bool = False) -> Conversation[bytes | None]:
-        """Return the next whole line without its end, or None at the deadline. [s]
-
-        Raises
-        ------
-        PositionLost
-            The line is an alarm or a greeting, and the controller was not being connected to.
-        """
-        while True:
-            self._buffer += self._line.read()
-            while b"\n" in self._buffer:
-                line, _, self._buffer = self._buffer.partition(b"\n")
-                line = line.strip(b"\r\0 ")
-                if line:
-                    if not connecting:
-                        self._check_unasked(line)
-                    return line
-            if len(self._buffer) > LONGEST_LINE:
-                self.unasked, self._buffer = self._buffer, b""
-            if self._clock.elapsed_s() >= until_s:
-                return None
-            yield until_s
-
-    def _check_unasked(self, line: bytes) -> None:
-        """Raise on what a controller says by itself when its position is no longer sure."""
-        if self._dialect.banner.fullmatch(line):
-            self._lose_position()
-            raise PositionLost(
-                self._device,
-                f"the controller has restarted by itself: it said {describe_bytes(line)}.",
-                remedy="Check its supply and the USB cable for disturbance. " + REHOME,
-                reply=line,
-            )
-        if match := self._dialect.alarm.fullmatch(line):
-            self._lose_position()
-            raise PositionLost(
-                self._device,
-                f"alarm {match[1].decode('ascii', 'replace')}.",
-                remedy="Find the cause before clearing it. " + REHOME,
-                reply=line,
-            )
 
     # Positions
 
@@ -385,9 +325,22 @@ class Gantry(ConversingInstrument):
         self._is_moving = False
         self._still_since_s = None
 
+    def _advance(self) -> Any:
+        """Carry the conversation forward; a lost position is lost whoever finds it out."""
+        try:
+            return super()._advance()
+        except DriverError as error:
+            self._is_moving = False
+            self._still_since_s = None
+            if isinstance(error, PositionLost):
+                self._lose_position()
+            raise
+
+    def _is_at(self, position: Position, place: Position) -> bool:
+        return travel.farthest_off_mm(position, place) <= self._options.tolerance_mm
+
     def _check_arrived(self, position: Position, target: Position) -> None:
-        if travel.farthest_off_mm(position, target) > self._options.tolerance_mm:
-            self._lose_position()
+        if not self._is_at(position, target):
             raise PositionLost(
                 self._device,
                 f"stopped at {travel.in_words(position)} instead of {travel.in_words(target)} "

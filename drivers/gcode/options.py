@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from attrs import define
+from attrs import define, field
 
+from drivers.gcode.words import DialectOverrides
 from drivers.line import SerialSettings
-from drivers.options import PortOptions, choice, number, span, whole
+from drivers.options import PortOptions, choice, number, span, switch, whole
 
 
 @define(kw_only=True)
@@ -17,8 +18,13 @@ class GantryOptions(PortOptions):
 
     dialect: str = choice(
         "status-report",
+        "position-report",
         default="status-report",
         doc="How the controller is spoken to; see drivers/gcode/dialect.py.",
+    )
+    dialect_overrides: DialectOverrides | None = field(
+        default=None,
+        metadata={"unit": "", "doc": "Words in place of the dialect's own, where they differ."},
     )
     baud: int = whole(
         default=115200, unit="Bd", least=1200, most=4_000_000, doc="Rate of the port."
@@ -62,6 +68,11 @@ class GantryOptions(PortOptions):
     )
     reply_within_s: float = number(
         default=1.0, unit="s", above=0.0, doc="Time allowed to the answer to a line."
+    )
+    barrier_test: bool = switch(
+        default=True,
+        doc="After the first homing, time a known short move: a controller that says that it has "
+        "arrived before it can have is refused.",
     )
     homing_within_s: float = number(
         default=90.0, unit="s", above=0.0, doc="Time allowed to homing."

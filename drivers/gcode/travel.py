@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from drivers.contracts import Position
 from drivers.gcode.options import GantryOptions
 
+TEST_WAY_MM = 10.0  # of the move by which the barrier is tested
+
 
 def outside_travel(
     options: GantryOptions, x_mm: float, y_mm: float, z_mm: float | None
@@ -87,3 +89,11 @@ def in_words(position: Position) -> str:
         for name, value in zip("xyz", position, strict=True)
         if value is not None
     )
+
+
+def test_target(options: GantryOptions, start: Position) -> Position:
+    """Return a place near `start` along x, towards the middle of the travel. [mm]"""
+    lowest, highest = options.travel_x_mm
+    stage_x = start.x_mm + options.x_at_origin_mm
+    way = min(TEST_WAY_MM, 0.25 * (highest - lowest))
+    return start._replace(x_mm=start.x_mm + (way if stage_x < 0.5 * (lowest + highest) else -way))

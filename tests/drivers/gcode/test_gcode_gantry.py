@@ -60,7 +60,11 @@ class Controller:
 
 def bench(controller=None, *, greets=True, homed=True, **options):
     controller = controller or Controller()
-    options = {"travel_x_mm": (0.0, 1200.0), "travel_y_mm": (0.0, 1200.0)} | options
+    options = {
+        "travel_x_mm": (0.0, 1200.0),
+        "travel_y_mm": (0.0, 1200.0),
+        "barrier_test": False,
+    } | options
     made = GantryOptions(port="memory", **options)
     clock = VirtualClock()
     peer = ScriptedPeer(controller.answer)
@@ -97,7 +101,7 @@ def test_homing_waits_for_the_greeting_and_makes_the_position_known():
     gantry.start_home()
     assert finish(gantry, clock) == Position(5.0, 6.0, None)
     assert gantry.is_homed
-    assert controller.lines == [b"$H", b"G21 G90 G94"]
+    assert controller.lines == [b"$H", b"G21 G90 G94", b"$$"]
     assert 8.9 < clock.elapsed_s() < 9.5
 
 
@@ -407,4 +411,4 @@ def test_identity_is_greeting_and_messages():
     assert finish(gantry, clock, poll=gantry.poll_identity) == (
         "Motion 1.1 ['$' for help]; VER:1.1:bench; OPT:V,15,128"
     )
-    assert controller.lines == [b"$I"]
+    assert controller.lines == [b"$I", b"$$"]
