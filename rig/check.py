@@ -17,13 +17,14 @@ from drivers import finding
 from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line, SerialSettings
 from drivers.simulated.attach import attach
-from drivers.simulated.bench import VirtualBench
-from rig import check_place
+from drivers.simulated.script import bench_with_script
+from rig import check_place, check_relay
 from rig.build import open_line
 from rig.check_findings import Finding, Weight, exit_code
 from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory
 from rig.check_show import show_course, show_findings, show_instruments, show_ports
 from rig.estimate import Estimate, estimate
+from rig.operator import Operator
 from rig.plan import read_plan
 from rig.profile import Profile, cross_check, read_profile
 from rig.toml_faults import ConfigError
@@ -72,6 +73,7 @@ class Surroundings:
     ports: Callable[[], tuple[finding.FoundPort, ...]] = finding.serial_ports
     proc: Path = finding.PROC
     read_answer: Callable[[], str] = field(default=input)
+    operator: Operator | None = None
 
 
 def check_command(
@@ -93,7 +95,7 @@ def check_command(
     if wanted.find and wanted.plan is None and not wanted.rig.exists():
         findings.append(
             Finding(
-                str(wanted.rig),
+                wanted.rig.name,
                 "is not there yet.",
                 "Write it from what is found here, after hardware/example-rig.toml.",
                 Weight.REMARK,
@@ -101,9 +103,9 @@ def check_command(
         )
     else:
         profile = _read(read_profile, wanted.rig, findings)
-    if plan is not None and profile is not None:
+    if wanted.plan is not None and plan is not None and profile is not None:
         fits = cross_check(plan, profile)
-        findings += [Finding(str(wanted.plan), fault, "", Weight.CONFIGURATION) for fault in fits]
+        findings += [Finding(wanted.plan.name, fault, "", Weight.CONFIGURATION) for fault in fits]
     ports = around.ports()
     show_ports(console, ports, profile)
     if wanted.find:
@@ -122,7 +124,17 @@ def check_command(
         asked = _ask_all(profile, around, findings)
         show_instruments(console, asked)
         if wanted.relay:
-            _prove_relay(profile, console, around, findings)
+            findings += check_relay.prove(
+                profile,
+                wanted.lab,
+                console,
+                clock=around.clock,
+                open_line=around.open_line,
+                operator=around.operator,
+            )
+        # A run on the bench in this process has the bench's time of day.
+        run_clock = around.clock if profile.bench is None else VirtualClock()
+        findings += check_relay.standing(plan, profile, wanted.lab, run_clock)
         findings += check_place.calibrations(profile, around.clock.utc().date())
         if profile.bench is None:
             findings += check_place.services(around.proc)
@@ -142,7 +154,8 @@ def _read(read: Callable[[Path], Content], path: Path, findings: list[Finding]) 
         return read(path)
     except ConfigError as error:
         findings += [
-            Finding(error.file, problem, "", Weight.CONFIGURATION) for problem in error.problems
+            Finding(Path(error.file).name, problem, "", Weight.CONFIGURATION)
+            for problem in error.problems
         ]
         return None
 
@@ -151,16 +164,8 @@ def _ask_all(profile: Profile, around: Surroundings, findings: list[Finding]) ->
     clock, opener = around.clock, around.open_line
     if profile.scenario is not None:
         clock = VirtualClock()
-        virtual = VirtualBench.from_scenario(profile.scenario)
-        opener = lines_in_memory(attach(virtual, clock), clock)
+        virtual, script = bench_with_script(profile.scenario, profile.script)
+        opener = lines_in_memory(attach(virtual, clock, script.instruments), clock)
     roll = Roll(profile=profile, clock=clock, open_line=opener, proc=around.proc)
     findings += roll.call()
     return roll.asked
-
-
-def _prove_relay(
-    profile: Profile, console: Console, around: Surroundings, findings: list[Finding]
-) -> None:
-    findings.append(
-        Finding("--relay", "the profile has no section [lamp_relay].", "", Weight.CONFIGURATION)
-    )

@@ -359,6 +359,13 @@ def lines_in_memory(lines: Mapping[str, Line], clock: Clock) -> OpenLine:
         bus.join(lines)  # so that it stays open when an instrument leaves
 
     def open_line(entry: Fitted, _: Clock) -> Bus:
-        return buses[entry.options.port]
+        port = entry.options.port
+        if port not in buses:
+            raise PortLost(
+                port,
+                "the virtual bench has no such instrument.",
+                remedy="Add it to the file of instruments that [bench] names.",
+            )
+        return buses[port]
 
     return open_line

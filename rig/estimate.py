@@ -121,6 +121,11 @@ def estimate(plan: Plan, profile: Profile, *, light_reading_s: float | None = No
             f"A person takes {ANSWER_S:.0f} s for each thing that is asked (our assumption).",
             "The lamp is stable at the first moment that its rule allows; each warm-up may take up "
             f"to {duration(plan.warm_up.maximum_s)}.",
+            *(
+                ["The relay finds the lamp off for its minimum off time; else it waits for that."]
+                if plan.lamp.switching == "relay"
+                else []
+            ),
             f"One light reading takes {reading_s:.2f} s "
             + ("(as just seen)." if light_reading_s else "(from averaging_s and lag_s)."),
             f"Moves at the speeds of the profile, {CONFIRM_S:.2f} s to confirm each; homing "
@@ -144,6 +149,9 @@ class _Course:
         self._reading_s = reading_s
         self._reference = first_reference(plan, self._grid)
         self._at = self._home()
+        self._by_relay = plan.lamp.switching == "relay" and plan.lamp.armed
+        # The relay does without asking what a person is asked for.
+        self._switching_s = 0.0 if self._by_relay else ANSWER_S
 
     def steps(self) -> Iterator[Step]:
         plan, heights = self._plan, self._plan.heights.mounting_height_mm
@@ -154,9 +162,9 @@ class _Course:
             few = self._dark_points()
             yield Step(
                 what=f"dark reading at {len(few)} points, lamp off",
-                duration_s=ANSWER_S + self._visits(few),
+                duration_s=self._switching_s + self._visits(few),
             )
-        yield Step(what="the lamp is lit by a person", duration_s=self._park() + ANSWER_S)
+        yield self._light()
         yield from self._warm_up("warm-up", on_before_s=0.0)
         if plan.sampling.quick_look:
             yield Step(
@@ -173,6 +181,10 @@ class _Course:
                 lamp_is_lit=True,
             )
         yield Step(what="park; the lamp is switched off", duration_s=self._park(), lamp_is_lit=True)
+
+    def _light(self) -> Step:
+        who = "the RELAY, without asking" if self._by_relay else "a person"
+        return Step(what=f"the lamp is lit by {who}", duration_s=self._park() + self._switching_s)
 
     def _hang(self, height_mm: float) -> Step:
         if self._has_axis:
@@ -211,9 +223,9 @@ class _Course:
             yield from self._warm_up("steady again", on_before_s=math.inf)
             return
         off_s = self._plan.lamp.minimum_off_s
-        yield Step(what="lamp off, isolated; cooling", duration_s=ANSWER_S + off_s)
+        yield Step(what="lamp off, isolated; cooling", duration_s=self._switching_s + off_s)
         yield self._hang(height_mm)
-        yield Step(what="the lamp is lit by a person", duration_s=self._park() + ANSWER_S)
+        yield self._light()
         yield from self._warm_up("warm-up", on_before_s=0.0)
 
     def _map_order(self) -> Iterator[int]:
