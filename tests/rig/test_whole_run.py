@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from importlib.resources import files
 
 import numpy as np
 import pytest
+from attrs import evolve
 
 from analysis import run_folder
 from drivers.clock import VirtualClock
@@ -24,6 +26,10 @@ def finished(tmp_path_factory):
     profile, bench = bench_of(folder)
     path = do_run(folder, plan, profile, bench)
     return plan, profile, bench, run_folder.load(path)
+
+
+def demo_scenario():
+    return str(files("drivers.simulated.scenarios").joinpath("demo.toml"))
 
 
 def light(run, role):
@@ -91,6 +97,19 @@ def test_every_grid_reading_has_wall_power_in_its_own_window(finished):
             watts.window_start_s, row.window_start_s
         )
         assert (overlap > 0).any()
+
+
+def test_a_light_reading_of_three_seconds_holds_three_of_wall_power(tmp_path):
+    instruments = usual_instruments(VirtualBench.from_scenario(demo_scenario()))
+    slow = evolve(instruments.light_sensor, measuring_s=3.1, averaging_s=3.0)
+    plan = plan_of(tmp_path)
+    profile, bench = bench_of(tmp_path, instruments=evolve(instruments, light_sensor=slow))
+    run = run_folder.load(do_run(tmp_path, plan, profile, bench))
+    watts = power(run)
+    for _, row in light(run, "grid").iterrows():
+        held = (watts.elapsed_s >= row.window_start_s) & (watts.elapsed_s <= row.window_end_s)
+        assert row.window_end_s - row.window_start_s >= 3.0
+        assert held.sum() >= 3
 
 
 def test_the_monitor_is_read_in_every_window_of_the_map(finished):
