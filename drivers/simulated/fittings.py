@@ -11,9 +11,10 @@ from attrs import frozen
 
 from drivers.line import SerialSettings
 from drivers.simulated.ascii_peer import AsciiPeer
-from drivers.simulated.ascii_printer import AsciiPrinter
+from drivers.simulated.ascii_printer import AsciiPrinter, AsciiThermometer
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.gcode_peer import GcodePeer
+from drivers.simulated.gcode_position_peer import PositionReportPeer
 from drivers.simulated.instruments import GcodeStage, Sdi12Sensor
 from drivers.simulated.lamp_relay import (
     BlinkedRelay,
@@ -104,27 +105,40 @@ def _sdi12_sensor(data: Sdi12Sensor, site: Site) -> list[str]:
 
 
 def _ascii_sensor(data: AsciiPrinter, site: Site) -> list[str]:
-    mark = "," if data.decimal_comma else "."
-    number = r"-?\d+" + (rf"{re.escape(mark)}\d{{{data.decimals}}}" if data.decimals else "")
     return toml_lines(
         kind="ascii-line-light-sensor",
-        port=site.port,
-        baud=site.settings.baud,
-        character_format=site.settings.character_format,
-        mode="listen" if data.free_running else "poll",
-        request=None if data.free_running else data.request,
-        pattern=f"{re.escape(data.before)}(?P<value>{number}){re.escape(data.after)}",
-        no_value_patterns=[re.escape(data.no_value)],
-        line_end=data.line_end,
-        decimal_comma=data.decimal_comma,
-        interval_s=data.interval_s,
-        averaging_s=data.averaging_s,
-        lag_s=data.lag_s,
+        **_printed(data, site),
         step_umol_m2_s=data.step_umol_m2_s,
         noise_umol_m2_s=data.noise_umol_m2_s,
-        identity_request=data.identity_request,
-        identity_pattern=re.escape(data.identity),
     )
+
+
+def _ascii_thermometer(data: AsciiThermometer, site: Site) -> list[str]:
+    return toml_lines(
+        kind="ascii-line-thermometer", **_printed(data, site), highest_c=data.highest_c
+    )
+
+
+def _printed(data: AsciiPrinter, site: Site) -> dict[str, Any]:
+    """Return the keys of whatever prints lines."""
+    mark = "," if data.decimal_comma else "."
+    number = r"-?\d+" + (rf"{re.escape(mark)}\d{{{data.decimals}}}" if data.decimals else "")
+    return {
+        "port": site.port,
+        "baud": site.settings.baud,
+        "character_format": site.settings.character_format,
+        "mode": "listen" if data.free_running else "poll",
+        "request": None if data.free_running else data.request,
+        "pattern": f"{re.escape(data.before)}(?P<value>{number}){re.escape(data.after)}",
+        "no_value_patterns": [re.escape(data.no_value)],
+        "line_end": data.line_end,
+        "decimal_comma": data.decimal_comma,
+        "interval_s": data.interval_s,
+        "averaging_s": data.averaging_s,
+        "lag_s": data.lag_s,
+        "identity_request": data.identity_request,
+        "identity_pattern": re.escape(data.identity),
+    }
 
 
 def _modbus_meter(data: ModbusMeter, site: Site) -> list[str]:
@@ -216,6 +230,7 @@ def _gcode_stage(data: GcodeStage, site: Site) -> list[str]:
     return toml_lines(
         kind="gcode-gantry",
         port=site.port,
+        dialect=data.dialect,
         baud=data.baud,
         speed_mm_s=data.speed_mm_s,
         acceleration_mm_s2=data.acceleration_mm_s2,
@@ -302,6 +317,13 @@ FITTINGS: dict[type, Fitting] = {
         settings=lambda data, plain: SerialSettings(baud=data.baud),
         profile=_ascii_sensor,
     ),
+    AsciiThermometer: Fitting(
+        peer=lambda data, section, bench, _: AsciiPeer(
+            data, lambda start_s, end_s: bench.measured_temperature(start_s, end_s)["temperature_c"]
+        ),
+        settings=lambda data, plain: SerialSettings(baud=data.baud),
+        profile=_ascii_thermometer,
+    ),
     ModbusMeter: Fitting(
         peer=lambda data, section, bench, _: ModbusPeer(data, bench.measured_electrical),
         settings=lambda data, plain: SerialSettings(baud=data.baud),
@@ -338,7 +360,9 @@ FITTINGS: dict[type, Fitting] = {
         profile=_blinked_relay,
     ),
     GcodeStage: Fitting(
-        peer=lambda data, section, bench, _: GcodePeer(data, bench.gantry),
+        peer=lambda data, section, bench, _: (
+            GcodePeer if data.dialect == "status-report" else PositionReportPeer
+        )(data, bench.gantry),
         settings=lambda data, plain: SerialSettings(baud=data.baud),
         profile=_gcode_stage,
     ),

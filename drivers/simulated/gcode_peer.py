@@ -10,12 +10,8 @@ common use by open motion controllers (from memory).
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Callable
 
-from attrs import define, frozen
-
-from drivers.simulated.gantry_motion import GantryMotion
 from drivers.simulated.gcode_block import (
     COMMENT,
     ERROR_LINE_LENGTH,
@@ -30,177 +26,14 @@ from drivers.simulated.gcode_block import (
     Refused,
     split_words,
 )
-from drivers.simulated.instruments import GcodeStage
-from drivers.simulated.peer import Fault, FaultScript, Outbox
-
-#: Kinds of fault that only this protocol has.
-OWN_KINDS = frozenset({"banner", "alarm", "error", "slow", "short", "dead"})
+from drivers.simulated.gcode_controller import GcodeController
+from drivers.simulated.peer import Fault
 
 ALARM_SOFT_LIMIT, ALARM_ABORTED = 2, 3
 
 
-@frozen
-class _Move:
-    """One block of the motion queue, in stage coordinates."""
-
-    target_mm: tuple[float, float, float]
-    speed_mm_s: float
-    starts_later_s: float = 0.0
-
-
-@define
-class _Modes:
-    motion: str = "G0"
-    millimetres_per_unit: float = 1.0
-    is_absolute: bool = True
-    feed_mm_min: float | None = None
-
-
-class GcodePeer:
-    """The controller's end of the line.
-
-    Parameters
-    ----------
-    stage : GcodeStage
-    gantry : GantryMotion
-        The virtual bench's gantry.
-    """
-
-    def __init__(self, stage: GcodeStage, gantry: GantryMotion) -> None:
-        self._stage = stage
-        self._gantry = gantry
-        self._script = FaultScript(stage.faults, OWN_KINDS)
-        self._outbox = Outbox()
-        self._is_dead = False
-        self._deaf_until_s = -math.inf
-        self._done_s = -math.inf
-        self._is_locked = True  # In alarm until homed.
-        self._needs_reset = False
-        self._forget()
-
-    def _forget(self) -> None:
-        """Lose all that a restart loses."""
-        self._text = b""
-        self._lines: deque[tuple[bytes, float]] = deque()
-        self._queue: deque[_Move] = deque()
-        self._move: _Move | None = None
-        self._move_begins_s = math.inf
-        self._move_ends_s = math.inf
-        self._parser_free_s = -math.inf
-        self._dwell_s: float | None = None
-        self._dwell_fault: Fault | None = None
-        self._homes_until_s = -math.inf
-        self._is_held = False
-        self._modes = _Modes()
-        self._planned_mm: tuple[float, float, float] | None = None
-
-    @property
-    def exchanges(self) -> int:
-        """How many lines have been answered, or would have been but for a fault."""
-        return self._script.exchange
-
-    def opened(self, at_s: float) -> None:
-        """Restart, if opening the port does that to this board. [s]"""
-        self._outbox.clear()
-        self._text = b""
-        if self._stage.restarts_on_open:
-            self._restart(at_s, boot_s=self._stage.boot_s, forgets_position=True)
-
-    def line_break(self, start_s: float, end_s: float) -> None:
-        """Pay no heed to a break. [s]"""
-
-    def receive(self, data: bytes, at_s: float) -> None:
-        """Hear bytes, the last of which ended at `at_s`. [s]"""
-        self._advance(at_s)
-        for byte in data:
-            if at_s < self._deaf_until_s or self._is_dead:
-                continue
-            real_time = _REAL_TIME.get(byte)
-            if real_time is not None:
-                real_time(self, at_s)
-            elif byte in b"\r\n":
-                line, self._text = self._text, b""
-                self._lines.append((line, at_s))
-                self._advance(at_s)
-            elif len(self._text) <= LINE_LENGTH:  # More than that is refused anyway.
-                self._text += bytes([byte])
-
-    def next_s(self) -> float:
-        """Return when a reply leaves or a motion ends. [s]"""
-        return min(self._outbox.next_s(), self._next_event_s())
-
-    def take(self, at_s: float) -> bytes:
-        """Return the reply whose turn has come. [s]"""
-        self._advance(at_s)
-        return self._outbox.take(at_s)
-
-    def _next_event_s(self) -> float:
-        return min(self._move_begins_s, self._move_ends_s, self._next_line_s())
-
-    def _next_line_s(self) -> float:
-        is_full = len(self._queue) >= self._stage.queue_length
-        if not self._lines or self._dwell_s is not None or is_full:
-            return math.inf
-        return max(self._lines[0][1], self._parser_free_s)
-
-    def _advance(self, at_s: float) -> None:
-        """Let everything happen that is due by `at_s`, in order."""
-        while (due_s := self._next_event_s()) <= at_s:
-            # A line that waited for room in the queue is obeyed when there is room, not before.
-            self._done_s = now_s = max(self._done_s, due_s)
-            if due_s == self._move_begins_s:
-                self._begin_move(now_s)
-            elif due_s == self._move_ends_s:
-                self._move, self._move_ends_s = None, math.inf
-                self._next_move(now_s)
-            else:
-                line, _ = self._lines.popleft()
-                self._obey(line, now_s)
-
-    def _next_move(self, at_s: float) -> None:
-        if self._is_held:
-            return
-        if self._queue:
-            self._move = self._queue.popleft()
-            self._move_begins_s = at_s + self._move.starts_later_s
-        elif self._dwell_s is not None:
-            self._end_dwell_at(at_s + self._dwell_s)
-
-    def _begin_move(self, at_s: float) -> None:
-        assert self._move is not None
-        x_mm, y_mm, z_mm = self._move.target_mm
-        self._move_begins_s = math.inf
-        self._move_ends_s = self._gantry.move(
-            at_s,
-            x_mm - self._stage.x_at_origin_mm,
-            y_mm - self._stage.y_at_origin_mm,
-            z_mm if self._stage.travel_z_mm else None,
-            self._move.speed_mm_s,
-        )
-
-    def _end_dwell_at(self, at_s: float) -> None:
-        fault, self._dwell_fault = self._dwell_fault, None
-        self._dwell_s = None
-        self._parser_free_s = at_s
-        self._say("ok", at_s, fault)
-
-    def _stop(self, at_s: float) -> None:
-        if self._gantry.is_moving(at_s):
-            self._gantry.stop(at_s)
-
-    def _say(self, text: str, at_s: float, fault: Fault | None = None) -> None:
-        if not self._is_dead:
-            self._outbox.put(
-                *self._script.damaged(
-                    fault, text.encode("ascii") + b"\r\n", at_s + self._stage.reply_delay_s
-                )
-            )
-
-    def _position_mm(self, at_s: float) -> tuple[float, float, float]:
-        x_mm, y_mm, z_mm = self._gantry.reported(at_s)
-        stage = self._stage
-        z_mm = z_mm if stage.travel_z_mm else 0.0
-        return x_mm + stage.x_at_origin_mm, y_mm + stage.y_at_origin_mm, z_mm
+class GcodePeer(GcodeController):
+    """The controller's end of the line, in the dialect ``"status-report"``."""
 
     def _state(self, at_s: float) -> str:
         if self._is_locked:
@@ -316,7 +149,7 @@ class GcodePeer:
         """Return the settings that a bring-up looks at: motors held, limits on, rates, travel."""
         stage = self._stage
         axes = (stage.travel_x_mm, stage.travel_y_mm, stage.travel_z_mm or (0.0, 0.0))
-        settings = {1: "255", 20: "1", 21: "1", 22: "1"}
+        settings = {1: str(stage.idle_delay_ms), 20: "1", 21: "1", 22: "1"}
         for axis, (lowest_mm, highest_mm) in enumerate(axes):
             settings[110 + axis] = f"{stage.speed_mm_s * 60.0:.3f}"
             settings[120 + axis] = f"{stage.acceleration_mm_s2:.3f}"
@@ -346,13 +179,12 @@ class GcodePeer:
         if action == "G4":
             if "P" not in values:
                 raise Refused(ERROR_NO_VALUE)
-            self._dwell_s, self._dwell_fault = values.pop("P"), fault
+            dwell_s = values.pop("P")
         axes = {axis: values.pop(axis) for axis in "XYZ" if axis in values}
         if values or (axes and action == "G4"):
             raise Refused(ERROR_UNUSED)
         if action == "G4":
-            if self._move is None and not self._queue:
-                self._end_dwell_at(at_s + (self._dwell_s or 0.0))
+            self._barrier(dwell_s, at_s, fault)
             return
         if axes and not self._add_move(axes, action == "G53", at_s, fault):
             return
@@ -381,15 +213,15 @@ class GcodePeer:
         speed_mm_s = stage.speed_mm_s
         if modes.motion == "G1" and modes.feed_mm_min:
             speed_mm_s = min(speed_mm_s, modes.feed_mm_min / 60.0)
-        self._planned_mm = goal_mm = (target["X"], target["Y"], target["Z"])
-        if fault and fault.kind == "short":  # Stops half-way, as after a stop from outside.
-            x, y, z = ((a + b) / 2 for a, b in zip(start_mm, goal_mm, strict=True))
-            goal_mm = (x, y, z)
-        later_s = fault.delay_s if fault and fault.kind == "slow" else 0.0
-        self._queue.append(_Move(goal_mm, speed_mm_s, later_s))
-        if self._move is None and not self._is_held:
-            self._next_move(at_s)
+        goal_mm = (target["X"], target["Y"], target["Z"])
+        self._queue_move(start_mm, goal_mm, speed_mm_s, at_s, fault)
         return True
+
+    def _real_time(self, byte: int, at_s: float) -> bool:
+        action = _REAL_TIME.get(byte)
+        if action is not None:
+            action(self, at_s)
+        return action is not None
 
 
 _REAL_TIME: dict[int, Callable[[GcodePeer, float], None]] = {

@@ -26,9 +26,9 @@ from typing import Any
 
 import cattrs
 from attrs import evolve, field, frozen
-from attrs.validators import ge, gt, matches_re
+from attrs.validators import ge, gt, in_, le, matches_re
 
-from drivers.simulated.ascii_printer import AsciiPrinter
+from drivers.simulated.ascii_printer import AsciiPrinter, AsciiThermometer
 from drivers.simulated.lamp_relay import BlinkedRelay, CoilRelay
 from drivers.simulated.modbus_makes import (
     ModbusMeter,
@@ -110,10 +110,14 @@ class GcodeStage:
 
     Attributes
     ----------
+    dialect : str
+        ``"status-report"`` or ``"position-report"``, as in `drivers.gcode.dialect`.
     baud : int
         Rate of the port. [1/s]
     banner, version : str
-        What it greets with, and what it answers to ``$I``.
+        What it greets with in the first dialect, and who it says it is.
+    idle_delay_ms : int
+        Its setting after what time motors at rest are switched off; 255 for never. [ms]
     boot_s : float
         From a restart to the banner; it is deaf meanwhile. [s]
     restarts_on_open : bool
@@ -134,6 +138,10 @@ class GcodeStage:
     """
 
     baud: int = field(default=115_200, validator=gt(0))
+    dialect: str = field(
+        default="status-report", validator=in_(("status-report", "position-report"))
+    )
+    idle_delay_ms: int = field(default=255, validator=[ge(0), le(255)])
     banner: str = "Motion 1.1 ['$' for help]"
     version: str = "1.1.20260101:virtual bench"
     boot_s: float = field(default=0.8, validator=ge(0.0))
@@ -153,11 +161,13 @@ class GcodeStage:
 
 LightSensor = Sdi12Sensor | ModbusSensor | AsciiPrinter
 PowerMeter = ModbusMeter | SunSpecMeter | ScpiMeter
+Thermometer = ModbusThermometer | AsciiThermometer
 LampRelay = CoilRelay | BlinkedRelay
 #: What a table writes as ``speaks``, by the choices that a section has; the first is the default.
 SPEAKS: dict[Any, dict[str, type]] = {
     LightSensor: {"sdi-12": Sdi12Sensor, "modbus": ModbusSensor, "ascii-line": AsciiPrinter},
     PowerMeter: {"modbus": ModbusMeter, "sunspec": SunSpecMeter, "scpi": ScpiMeter},
+    Thermometer | None: {"modbus": ModbusThermometer, "ascii-line": AsciiThermometer},
     LampRelay | None: {"modbus": CoilRelay, "control-line": BlinkedRelay},
 }
 
@@ -171,7 +181,7 @@ class Instruments:
     stage: GcodeStage = field(factory=GcodeStage)
     monitor_sensor: LightSensor = field(factory=lambda: Sdi12Sensor(serial="SIM-0002"))
     lamp_relay: LampRelay | None = None
-    thermometer: ModbusThermometer | None = None
+    thermometer: Thermometer | None = None
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], source: str = "the instruments") -> Instruments:
