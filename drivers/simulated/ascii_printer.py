@@ -65,3 +65,20 @@ class AsciiPrinter:
     identity: str = "VIRTUAL LINE SIM-0003"
     line: str = ""
     faults: tuple[Fault, ...] = ()
+
+
+@frozen(kw_only=True)
+class AsciiThermometer(AsciiPrinter):
+    """A thermometer that prints lines as data: what a sensor has, and the limit in its profile.
+
+    Attributes
+    ----------
+    highest_c : float or None
+        Above it the run stops. [°C]
+    """
+
+    before: str = "T="
+    after: str = " C"
+    no_value: str = "T=---"
+    identity: str = "VIRTUAL LINE SIM-0004"
+    highest_c: float | None = 90.0

@@ -35,11 +35,12 @@ def bench(request):
 
 def speaks(bench):
     """Leave out a kind whose line carries no bytes from us; return how long a reading takes. [s]"""
-    bench.do()
-    began_s = bench.clock.elapsed_s()
-    bench.do()
-    taken_s = bench.clock.elapsed_s() - began_s
-    bench.rest(1.0)
+    taken_s = math.inf
+    for _ in range(3):  # what is done once only, on connecting, does not count
+        began_s = bench.clock.elapsed_s()
+        bench.do()
+        taken_s = min(taken_s, bench.clock.elapsed_s() - began_s)
+        bench.rest(1.0)
     if not bench.bytes_out():
         pytest.skip("sends no bytes")
     return taken_s
@@ -176,7 +177,7 @@ def test_an_unplugged_one_is_a_lost_port_at_once(bench):
     assert bench.clock.elapsed_s() == begun_s
 
 
-@pytest.mark.parametrize("share", [0.0, 0.2, 0.5, 0.8])
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.3, 0.6])
 def test_a_plug_pulled_half_way_is_a_lost_port(bench, share):
     taken_s = speaks(bench)
     bench.begin()
