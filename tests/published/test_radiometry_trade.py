@@ -77,10 +77,10 @@ def test_black_walls_and_twenty_centimetres_more_cost_what_they_must():
 
 
 def test_walls_matter_more_the_higher_the_lamp():
-    # A calculation made beforehand with images of the lamp in the walls (computed, no published
-    # source) found the plane's mean from 0.4 to 0.8 m down to 56 % between black
-    # and 88 % between walls of 0.8 with mirror-like reflection; diffuse walls send part of
-    # it back up, so they keep less. Only the order is certain.
+    # A rough calculation made beforehand (computed, no published source, not checked) found the
+    # plane's mean from 0.4 to 0.8 m down to 56 % between black walls and to 88 % between
+    # mirror-like ones of 0.8; diffuse walls send part of it back up, so they keep less. Only
+    # the order is certain.
     kept = {
         rho: plane_efficacy(GOOD, attrs.evolve(WHITE, wall_reflectance=(rho,) * 4), 0.8)
         / plane_efficacy(GOOD, attrs.evolve(WHITE, wall_reflectance=(rho,) * 4), 0.4)
