@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from attrs import frozen
 
-from drivers.gcode.dialect import STATUS_REPORT
+from drivers.gcode.dialect import DIALECTS, STATUS_REPORT
 from drivers.line import SerialSettings
 from drivers.modbus import frames
 from drivers.sdi12 import codec
@@ -122,9 +122,11 @@ def motion(settings: SerialSettings) -> Iterator[Probe]:
 def _controller(heard: bytes) -> str | None:
     for line in heard.split(b"\n")[:-1]:
         line = line.strip(b"\r\0 ")
-        if STATUS_REPORT.banner.fullmatch(line) or STATUS_REPORT.status.fullmatch(line):
-            return f"a motion controller: {line.decode('ascii', 'replace')}"
-        if line.startswith(b"[VER:"):
+        is_ours = any(
+            dialect.banner.fullmatch(line) or dialect.status.fullmatch(line)
+            for dialect in DIALECTS.values()
+        )
+        if is_ours or line.startswith(b"[VER:"):
             return f"a motion controller: {line.strip(b'[]').decode('ascii', 'replace')}"
     return None
 

@@ -80,7 +80,8 @@ def _kind(kind: Kind) -> Iterator[str]:
     yield from _table(_keys(kind.options), kind=kind.name)
     for field in _keys(kind.options):
         for inner in rows_of(kind.options, field.name):
-            yield f"\n### Each `[[{kind.role}.{field.name}]]`\n"
+            name = f"{kind.role}.{field.name}"
+            yield f"\n### {f'`[{name}]`' if _is_one(field) else f'Each `[[{name}]]`'}\n"
             yield from _table(_keys(inner))
 
 
@@ -91,6 +92,11 @@ def rows_of(options: type, key: str) -> list[type]:
     return [
         one for one in getattr(found, "__args__", ()) if isinstance(one, type) and attrs.has(one)
     ]
+
+
+def _is_one(field: attrs.Attribute[Any]) -> bool:
+    """Whether a key holds one table, not a list of them."""
+    return "allowed" not in field.metadata
 
 
 def _keys(cls: type) -> list[attrs.Attribute[Any]]:
@@ -107,7 +113,7 @@ def _table(fields: list[attrs.Attribute[Any]], *, kind: str = "") -> Iterator[st
             f"`{field.name}`",
             _unit(field.metadata.get("unit", "")),
             default_text(field),
-            _limits(field.metadata.get("allowed", "")),
+            _limits(field.metadata.get("allowed", "give a table of its own, below")),
             field.metadata.get("doc", ""),
         )
         yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"

@@ -135,20 +135,24 @@ def test_folder_that_is_no_lab_folder_is_a_problem(tmp_path):
 def relay_bench(folder: Path) -> None:
     """Write a profile of the bench in this process with a relay in it."""
     (folder / "instruments.toml").write_text("format = 1\n[lamp_relay]\n")
-    plain = usual_instruments(VirtualBench.from_scenario(packaged("demo")))
-    text = rig_text(evolve(plain, lamp_relay=CoilRelay()), name="with a relay", scenario="demo")
-    text = text.replace('scenario = "demo"', 'scenario = "demo"\ninstruments = "instruments.toml"')
+    plain = usual_instruments(VirtualBench.from_scenario(packaged("quick")))
+    text = rig_text(evolve(plain, lamp_relay=CoilRelay()), name="with a relay", scenario="quick")
+    text = text.replace(
+        'scenario = "quick"', 'scenario = "quick"\ninstruments = "instruments.toml"'
+    )
     (folder / "rig.toml").write_text(text)
 
 
 def test_relay_is_proved_kept_on_record_and_then_fit_for_an_armed_plan(tmp_path):
     relay_bench(tmp_path)
-    plan_of(tmp_path, lamp={"switching": "relay", "armed": True})
-    code, said = checked(tmp_path)
-    assert code == 0, said
-    assert "there is no proof on record" in cells(said)
+    plan_of(
+        tmp_path,
+        lamp={"switching": "relay", "armed": True},
+        area={"width_mm": 600.0, "depth_mm": 600.0},
+    )
     code, said = checked(tmp_path, plan=tmp_path / "plan.toml")
     assert code == 1
+    assert "there is no proof on record" in cells(said)
     code, said = checked(tmp_path, relay=True)
     assert code == 0, said
     assert "The lamp relay is proved to open by itself" in said
@@ -163,6 +167,9 @@ def test_relay_of_the_profile_that_the_bench_has_not_is_named(tmp_path):
     code, said = checked(tmp_path)
     assert code == 1
     assert "has no such instrument" in cells(said)
+    # Without a plan to light a lamp by it, that it is not proved is a remark only.
+    assert "(remark)" in said
+    assert "there is no proof on record" in cells(said)
 
 
 def cells(said: str) -> str:
@@ -170,6 +177,27 @@ def cells(said: str) -> str:
     table = said[said.rindex("where") :].splitlines()
     start, end = table[0].index("problem") + 1, table[0].index("what to do") + 1
     return " ".join(" ".join(line[start:end].split()) for line in table)
+
+
+def test_two_sensors_of_one_bus_with_each_others_addresses_are_called_swapped(tmp_path):
+    (tmp_path / "instruments.toml").write_text(
+        'format = 1\n[monitor_sensor]\nserial = "SIM-0002"\nline = "light_sensor"\naddress = "1"\n'
+    )
+    plain = usual_instruments(VirtualBench.from_scenario(packaged("quick")))
+    second = evolve(plain.monitor_sensor, line="light_sensor", address="1")
+    text = rig_text(evolve(plain, monitor_sensor=second), name="one bus", scenario="quick")
+    text = text.replace(
+        'scenario = "quick"', 'scenario = "quick"\ninstruments = "instruments.toml"'
+    )
+    (tmp_path / "rig.toml").write_text(text)
+    code, said = checked(tmp_path)
+    assert code == 0, said
+    first, other = 'address = "0"', 'address = "1"'
+    text = text.replace(first, "?").replace(other, first).replace("?", other)
+    (tmp_path / "rig.toml").write_text(text)
+    code, said = checked(tmp_path)
+    assert code == 1
+    assert "answered on the address of light_sensor, 1, and the other way round" in cells(said)
 
 
 def test_relay_asked_for_without_one_is_a_fault_of_configuration(tmp_path):

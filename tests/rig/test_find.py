@@ -211,3 +211,39 @@ def test_motion_controller_is_listened_for_before_anything_is_sent():
     assert first.request == b""
     assert first.within_s >= 3.0
     assert second.request == b"?"
+
+
+@pytest.mark.parametrize(
+    ("heard", "is_known"),
+    [
+        (b"\r\nMotion 1.1 ['$' for help]\r\n", True),
+        (b"<Idle|MPos:0.000,0.000,0.000|FS:0,0>\r\n", True),
+        (b"start\n", True),
+        (b"<Idle|MPos:0.000", False),  # not a whole line yet
+        (b"12.5\r\n", False),
+        (b"", False),
+    ],
+)
+def test_motion_controllers_of_both_dialects_are_known_by_what_they_say(heard, is_known):
+    first = next(probes())
+    assert (first.answer(heard) is not None) == is_known
+
+
+@pytest.mark.parametrize(
+    ("heard", "who"),
+    [
+        # IEEE 488.2, *IDN?: four fields with commas between them (from memory).
+        (b"MAKER,MODEL 5,12345,1.0\n", "MAKER,MODEL 5,12345,1.0"),
+        (b"1,2,3\n", None),
+        (b"\xff\x01,a,b,c\n", None),
+    ],
+)
+def test_scpi_identity_has_four_fields(heard, who):
+    probe = next(probe for probe in probes() if probe.protocol == "SCPI")
+    assert probe.answer(heard) == who
+
+
+def test_sdi12_address_is_read_behind_an_echo():
+    probe = next(probe for probe in probes() if probe.protocol == "SDI-12")
+    assert probe.answer(b"?!3\r\n") == "a sensor at address 3"
+    assert probe.answer(b"?!") is None

@@ -25,7 +25,8 @@ pytestmark = pytest.mark.wire
 HOLDER = """
 import fcntl, os, sys
 port = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
+if sys.argv[2] == "locked":
+    fcntl.flock(port, fcntl.LOCK_EX | fcntl.LOCK_NB)
 print("held", flush=True)
 sys.stdin.read()
 """
@@ -48,10 +49,10 @@ def bench(tmp_path_factory):
 
 
 @contextmanager
-def held(port):
+def held(port, how="locked"):
     """Keep a port open in another program, as a serial terminal does."""
     child = subprocess.Popen(
-        [sys.executable, "-c", HOLDER, str(port)],
+        [sys.executable, "-c", HOLDER, str(port), how],
         stdout=subprocess.PIPE,
         stdin=subprocess.PIPE,
         text=True,
@@ -91,12 +92,12 @@ def port_of(bench: Path, section: str) -> str:
     return str(bench / "ports" / section)
 
 
-def checked(rig: Path, folder: Path, plan: Path | None = None) -> tuple[int, str]:
+def checked(rig: Path, folder: Path, plan: Path | None = None, **around) -> tuple[int, str]:
     out = StringIO()
     code = check_command(
         Wanted(plan=plan, rig=rig, lab=folder / "lab"),
         Console(file=out, width=80, highlight=False),
-        Surroundings(ports=lambda: ()),
+        Surroundings(ports=lambda: (), **around),
     )
     return code, out.getvalue()
 
@@ -187,8 +188,9 @@ def test_instruments_of_two_kinds_on_each_others_ports_are_called_swapped(
     assert said.count("swapped: ") == 1
 
 
-def test_busy_port_names_the_program_that_holds_it(bench, tmp_path):
-    with held(port_of(bench, "monitor_sensor")) as pid:
+@pytest.mark.parametrize("how", ["locked", "without a lock"])
+def test_busy_port_names_the_program_that_holds_it(bench, tmp_path, how):
+    with held(port_of(bench, "monitor_sensor"), how) as pid:
         code, said = checked(profile_of(bench, tmp_path), tmp_path)
     assert code == 1
     where, problem, remedy = findings_of(said)[0]
@@ -196,6 +198,17 @@ def test_busy_port_names_the_program_that_holds_it(bench, tmp_path):
     assert f"process {pid})" in problem
     assert "python" in problem
     assert "Close it" in remedy
+
+
+def test_busy_port_is_seen_where_its_holder_may_not_be(bench, tmp_path):
+    (tmp_path / "proc").mkdir()
+    with held(port_of(bench, "monitor_sensor")):
+        code, said = checked(profile_of(bench, tmp_path), tmp_path, proc=tmp_path / "proc")
+    assert code == 1
+    where, problem, remedy = findings_of(said)[0]
+    assert where == "monitor_sensor"
+    assert "in use by a program that is not yours to see" in problem
+    assert "fuser" in remedy
 
 
 def test_wrong_serial_number_is_refused(bench, tmp_path):
