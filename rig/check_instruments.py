@@ -180,6 +180,8 @@ class Roll:
                 instrument, instrument.start_identify, instrument.poll_identity
             )
             asked.stated_serial = getattr(instrument, "serial_number", None)
+            if stated := re.search(r"\bserial number (\S+)", asked.identity):
+                asked.stated_serial = stated[1]
             asked.remarks = tuple(getattr(instrument, "remarks", ()))
             if asked.role in MEASURING:
                 begun_s = self.clock.elapsed_s()
