@@ -181,7 +181,7 @@ class AsciiLineInstrument(RequestReplyInstrument):
                 return self._printed(value, line, after)
             return None
 
-        found, reply = yield from self._exchange(self._request, find)
+        found, reply = yield from self._exchange(self._request, find, lambda one: one.raw)
         if found:
             return found
         raise self._failure(self._request, reply, problem, self._options.reply_within_s)
@@ -201,7 +201,7 @@ class AsciiLineInstrument(RequestReplyInstrument):
                         return self._printed(self._form.decode(line), line, len(ear.heard))
                     except codec.CodecError as error:
                         problem, last = str(error), line
-            elif now_s - ear.since_s >= self._options.pause_within_s:
+            elif now_s >= ear.since_s + self._options.pause_within_s:
                 ear.is_broken |= bool(ear.heard)
                 ear.at_start, ear.heard = not ear.is_broken, b""
             if now_s >= deadline_s:
@@ -276,17 +276,23 @@ class AsciiLineInstrument(RequestReplyInstrument):
         return drained
 
     def _exchange(
-        self, request: bytes, find: Callable[[bytes], Found | None]
+        self,
+        request: bytes,
+        find: Callable[[bytes], Found | None],
+        bytes_of: Callable[[Found], bytes] | None = None,
     ) -> Conversation[tuple[Found | None, bytes]]:
         """Send a request once; return what was found in the reply, and the reply."""
-        # Replies carry no number: a late one would be taken for that to the next request.
-        self.unasked += yield from wait(self._clock, self._line, self._late_until_s)
+        # Replies carry no number: a late one would be taken for that to the next request, and
+        # so would what comes right behind the last one.
+        quiet_s = self._active_s + self._options.pause_within_s
+        self.unasked += yield from wait(self._clock, self._line, max(self._late_until_s, quiet_s))
         found, reply, _ = yield from self._collect(
             request,
             find,
             within_s=self._options.reply_within_s,
             lump_s=self._options.pause_within_s,
             longest=_LINES_AT_MOST * codec.LONGEST_LINE,
+            bytes_of=bytes_of,
         )
         if found is None:
             self._late_until_s = self._clock.elapsed_s() + self._options.reply_within_s
