@@ -290,3 +290,41 @@ def test_fault_may_last_for_ever():
 def test_unknown_kind_of_fault_is_refused_with_the_known_ones():
     with pytest.raises(ValueError, match=r"'sulk' at exchange 3 .* give one of delay, double, "):
         make(Fault(kind="sulk", at_exchange=3))
+
+
+# ---------------------------------------------------------------- several values, other commands
+
+
+def test_values_come_page_by_page_with_the_ppfd_first():
+    peer = make(measuring_s=0.0, other_values=(21.5, -3.0), values_per_page=2)
+    assert ask(peer, b"0M!", 1.0)[1] == b"00003\r\n"
+    assert ask(peer, b"0D0!", 1.2)[1] == b"0+123.4+21.5\r\n"
+    assert ask(peer, b"0D1!", 1.4)[1] == b"0-3.0\r\n"
+    assert ask(peer, b"0D2!", 1.6)[1] == b"0\r\n"
+
+
+def test_verification_has_values_of_its_own():
+    peer = make(verification=(1.0, 2.0))
+    assert ask(peer, b"0V!", 1.0)[1] == b"00002\r\n"
+    assert ask(peer, b"0D0!", 1.2)[1] == b"0+1.0+2.0\r\n"
+
+
+def test_what_is_measured_all_the_time_is_given_at_once():
+    peer = make(measures_continuously=True, value=3.14, decimals=2)
+    assert ask(peer, b"0R0!", 1.0)[1] == b"0+3.14\r\n"
+    assert ask(peer, b"0RC0!", 2.0)[1] == b"0+3.14OqZ\r\n"
+    assert ask(peer, b"0R1!", 3.0)[1] == b"0\r\n"
+
+
+def test_a_sensor_may_keep_its_address():
+    peer = make(keeps_address=True)
+    assert ask(peer, b"0A7!", 1.0)[1] == b"0\r\n"
+    assert ask(peer, b"7!", 2.0)[1] == b""
+
+
+@pytest.mark.parametrize(("command", "value"), [(b"0M!", b"0\r\n"), (b"0C!", b"0+123.4\r\n")])
+def test_another_sensors_command_ends_a_plain_measurement_but_not_a_concurrent_one(command, value):
+    peer = make(measuring_s=0.9)
+    ask(peer, command, 1.0)
+    assert ask(peer, b"1!", 1.4)[1] == b""
+    assert ask(peer, b"0D0!", 3.0)[1] == value
