@@ -57,3 +57,37 @@ def test_commands_have_the_forms_of_the_standard():
     assert codec.start_measurement("3", 2, crc=True) == b"3MC2!"
     assert codec.send_values("a", 9) == b"aD9!"
     assert codec.identify("0") == b"0I!"
+    assert codec.start_concurrent("0") == b"0C!"
+    assert codec.start_concurrent("0", crc=True) == b"0CC!"
+    assert codec.start_concurrent("z", 9, crc=True) == b"zCC9!"
+    assert codec.start_verification("0") == b"0V!"
+    assert codec.acknowledge("0") == b"0!"
+    assert codec.query_address() == b"?!"
+    assert codec.change_address("0", "1") == b"0A1!"
+    # Also in the manual of a public data modem. Status: read there.
+    assert codec.read_continuous("0") == b"0R0!"
+    assert codec.read_continuous("0", 9, crc=True) == b"0RC9!"
+
+
+def test_announcements_have_the_forms_of_the_standard():
+    # The worked exchange of three sensors in a public data logger's help: 30 s and 5 values,
+    # 40 s and 6, 20 s and 10. Status: read there.
+    for reply, ready_within_s, values in (
+        (b"X03005\r\n", 30, 5),
+        (b"Y04006\r\n", 40, 6),
+        (b"Z02010\r\n", 20, 10),
+    ):
+        timing = codec.decode_timing(reply, reply[:1].decode(), concurrent=True)
+        assert timing == codec.Timing(ready_within_s, values)
+    page = codec.decode_values(b"Z+1+2+3+4+5+6+7+8+9+10\r\n", "Z", crc=False, at_most=10)
+    assert page == tuple(range(1, 11))
+
+
+@pytest.mark.parametrize(("text", "expected"), STANDARD + MANUAL)
+@pytest.mark.parametrize("place", range(4))
+def test_a_published_example_with_one_character_changed_is_refused(text, expected, place):
+    reply = bytearray((text + expected + "\r\n").encode())
+    at = (place * len(reply)) // 4
+    reply[at] ^= 0x01
+    with pytest.raises(codec.CodecError):
+        codec.decode_values(bytes(reply), text[0], crc=True)

@@ -25,6 +25,22 @@ def test_timing_has_seconds_and_count():
     assert codec.decode_timing(b"a9991\r\n", "a") == Timing(ready_within_s=999, values=1)
 
 
+def test_a_concurrent_announcement_has_two_digits_of_values():
+    assert codec.decode_timing(b"001012\r\n", "0", concurrent=True) == Timing(10, 12)
+    for short, concurrent in ((b"00101\r\n", True), (b"001012\r\n", False)):
+        with pytest.raises(CodecError, match="not the form 'atttn"):
+            codec.decode_timing(short, "0", concurrent=concurrent)
+
+
+@pytest.mark.parametrize("reply", [b"0", b"\r\n", b"?\r\n", b"00\r\n", b"\xb0\r\n", b" \r\n"])
+def test_what_is_no_address_alone_is_no_acknowledgement(reply):
+    with pytest.raises(CodecError):
+        codec.decode_acknowledgement(reply)
+    assert codec.decode_acknowledgement(b"z\r\n") == "z"
+    with pytest.raises(CodecError):
+        codec.decode_acknowledgement(b"z\r\n", "a")
+
+
 @pytest.mark.parametrize(
     ("reply", "values"),
     [
@@ -97,7 +113,10 @@ def test_no_bytes_at_all_break_a_decoder(data):
         for decode in (
             lambda r: codec.decode_values(r, "0", crc=False),
             lambda r: codec.decode_values(r, "0", crc=True),
+            lambda r: codec.decode_values(r, "0", crc=False, at_most=1),
             lambda r: codec.decode_timing(r, "0"),
+            lambda r: codec.decode_timing(r, "0", concurrent=True),
+            codec.decode_acknowledgement,
             lambda r: codec.decode_identity(r, "0"),
             lambda r: codec.decode_service_request(r, "0"),
         ):
