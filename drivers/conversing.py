@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
@@ -13,6 +14,11 @@ from drivers.line import Line
 from drivers.talk import Conversation, Talk
 
 Found = TypeVar("Found")
+
+#: So long after a reply, one that is the same byte for byte is not taken for its double. [s]
+DOUBLE_WITHIN_S = 0.25
+#: Beyond twice the time that replies take, for adapters that hand bytes over in lumps. [s]
+DOUBT_S = 0.03
 
 
 class ConversingInstrument:
@@ -107,6 +113,12 @@ class ConversingInstrument:
 class RequestReplyInstrument(ConversingInstrument):
     """An instrument that speaks when spoken to, on a bus that may echo what is sent."""
 
+    def __init__(self, line: Line | Bus, clock: Clock, device: str) -> None:
+        super().__init__(line, clock, device)
+        self._last_reply = b""
+        self._last_reply_s = -math.inf
+        self._usual_s = 0.0  # the longest that a reply has taken so far
+
     @property
     def _active_s(self) -> float:
         """When the line last carried a character, whoever spoke. [s]"""
@@ -125,6 +137,7 @@ class RequestReplyInstrument(ConversingInstrument):
         lump_s: float,
         longest: int,
         foreign: Callable[[bytes], int] = lambda heard: 0,
+        bytes_of: Callable[[Found], bytes] | None = None,
     ) -> Conversation[tuple[Found | None, bytes, float]]:
         """Send a request and collect what comes until a reply is found in it, or no more comes.
 
@@ -141,6 +154,10 @@ class RequestReplyInstrument(ConversingInstrument):
         foreign : callable
             Says how many bytes at the head are whole messages of others. They are passed over,
             and the reply keeps its time.
+        bytes_of : callable, optional
+            Gives the bytes of a reply, where replies carry no number. One that is the last one
+            over again, so soon after it, may be its double: it is then taken only if no other
+            follows it in the time that replies take.
 
         Returns
         -------
@@ -153,6 +170,7 @@ class RequestReplyInstrument(ConversingInstrument):
         heard = b""
         echo = 0
         deadline_s = sent_s + within_s
+        double: tuple[Found, bytes] | None = None
         while True:
             data = self._line.read()
             now_s = self._clock.elapsed_s()
@@ -171,8 +189,28 @@ class RequestReplyInstrument(ConversingInstrument):
                     deadline_s = max(deadline_s, now_s + lump_s)
                 else:
                     deadline_s = now_s + lump_s
-                if (found := find(heard[echo:])) is not None:
+                found = find(heard[echo:])
+                if found is not None and double is None and self._is_double(found, bytes_of):
+                    assert bytes_of is not None
+                    double = found, heard[echo:]
+                    heard = heard[:echo] + heard[echo:].partition(bytes_of(found))[2]
+                    deadline_s = max(now_s, sent_s + 2.0 * self._usual_s) + DOUBT_S
+                    found = find(heard[echo:])
+                if found is not None:
+                    self._usual_s = max(self._usual_s, min(within_s, now_s - sent_s))
+                    self._remember(found, bytes_of)
                     return found, heard[echo:], sent_s
             if now_s >= deadline_s or len(heard) > longest + echo:
+                if double is not None:
+                    self._remember(double[0], bytes_of)
+                    return *double, sent_s
                 return None, heard[echo:], sent_s
             yield deadline_s
+
+    def _is_double(self, found: Found, bytes_of: Callable[[Found], bytes] | None) -> bool:
+        is_soon = self._clock.elapsed_s() - self._last_reply_s <= DOUBLE_WITHIN_S
+        return bytes_of is not None and is_soon and bytes_of(found) == self._last_reply
+
+    def _remember(self, found: Found, bytes_of: Callable[[Found], bytes] | None) -> None:
+        if bytes_of is not None:
+            self._last_reply, self._last_reply_s = bytes_of(found), self._clock.elapsed_s()

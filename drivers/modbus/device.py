@@ -26,7 +26,7 @@ from drivers.line import Line
 from drivers.modbus import frames, registers
 from drivers.modbus.framing import Expected, framing_of
 from drivers.modbus.options import ModbusOptions
-from drivers.talk import Conversation, wait
+from drivers.talk import Conversation
 
 # A reply that has begun goes on without a pause of 1.5 characters on the bus; adapters hand
 # characters over in lumps, at most so far apart. [s]
@@ -141,7 +141,7 @@ class ModbusDevice(RequestReplyInstrument):
             passed += data[:size]
             return size
 
-        self.unasked += yield from wait(self._clock, self._line, self._active_s + framing.silence_s)
+        yield from self._await_silence()
         try:
             found, heard, sent_s = yield from self._collect(
                 request,
@@ -150,6 +150,7 @@ class ModbusDevice(RequestReplyInstrument):
                 lump_s=self._lump_s,
                 longest=LONGEST_FRAME,
                 foreign=foreign,
+                bytes_of=None if framing.numbers_requests else _frame_of,
             )
         except GeneratorExit:
             self._doubt(expected)
@@ -174,6 +175,19 @@ class ModbusDevice(RequestReplyInstrument):
             reply=heard,
         )
 
+    def _await_silence(self) -> Conversation[None]:
+        """Let the line be silent for t3.5; what still comes is drained, and it begins anew."""
+        give_up_s = self._clock.elapsed_s() + self._reply_within_s  # a line that babbles
+        while True:
+            data, now_s = self._line.read(), self._clock.elapsed_s()
+            if data:
+                self.unasked += data
+                self._active_s = now_s
+            silent_s = min(self._active_s + self._framing.silence_s, give_up_s)
+            if now_s >= silent_s:
+                return
+            yield silent_s
+
     def _doubt(self, unanswered: Expected) -> None:
         """Take note that a reply may still be on its way which looks like others."""
         if unanswered.count is not None and not self._framing.numbers_requests:
@@ -188,3 +202,7 @@ class ModbusDevice(RequestReplyInstrument):
             request=frames.encode(message),
             reply=answer.frame,
         )
+
+
+def _frame_of(found: tuple[bytes, ModbusPDU]) -> bytes:
+    return found[0]
