@@ -4,6 +4,8 @@ import math
 import time
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from drivers.ascii_line.options import AsciiLightSensorOptions, line_settings
 from drivers.ascii_line.sensor import AsciiLineInstrument
@@ -362,3 +364,28 @@ def test_one_that_has_no_name_is_known_by_its_line():
     assert identity(clock, sensor) == "prints 'PAR=1.0'; it has no name to ask for"
     clock, _, sensor = listening(*every(1.0, 7, first_s=0.4))
     assert identity(clock, sensor) == "prints 'PAR=7.0'; it has no name to ask for"
+
+
+@given(
+    cuts=st.lists(st.integers(1, 40), max_size=6),
+    pauses_s=st.lists(st.sampled_from([0.0, 0.004, 0.03, 0.12, 0.5]), min_size=7, max_size=7),
+    starts_s=st.floats(0.0, 0.7),
+)
+@settings(deadline=None, max_examples=60)
+def test_however_the_lines_arrive_none_but_a_whole_one_is_read(cuts, pauses_s, starts_s):
+    # Every tail of these lines has the form of a line, and is another number.
+    values = (123.4, 567.8, 912.3, 456.7, 891.2)
+    data = b"".join(b"%.1f\r\n" % value for value in values)
+    at_s, said, left = 0.2, [], data
+    for cut, pause_s in zip([*cuts, len(data)], pauses_s, strict=False):
+        said.append((at_s, left[:cut]))
+        left = left[cut:]
+        at_s += cut * BYTE_S + pause_s
+    clock, _, sensor = listening(*said, pattern=r"(?P<value>\d+\.\d)")
+    clock.wait_until(starts_s)
+    sensor.start()
+    try:
+        (reading,) = finish(sensor, clock)
+    except (NoReply, GarbledReply):
+        return
+    assert reading.value in values
