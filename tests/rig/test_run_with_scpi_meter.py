@@ -6,7 +6,6 @@ from analysis.run_folder import load
 from drivers.simulated.attach import usual_instruments
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.peer import Fault
-
 from drivers.simulated.scenario import packaged
 from drivers.simulated.scpi_meter import ScpiMeter
 from tests.rig.bench_run import bench_of, do_run, plan_of
