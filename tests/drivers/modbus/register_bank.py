@@ -18,15 +18,19 @@ class RegisterBank:
 
     `held` maps register to word; what is not in it is refused. `delays_s` are taken one by one
     for the requests to this device; then `delay_s`. `silent` names registers that get no reply.
+    With `varies`, the second word of two counts up, as the last digits of a reading do.
     """
 
-    def __init__(self, address, held, *, delay_s=0.005, delays_s=(), silent=(), is_tcp=False):
+    def __init__(
+        self, address, held, *, delay_s=0.005, delays_s=(), silent=(), is_tcp=False, varies=False
+    ):
         self.address = address
         self.held = held
         self.delay_s = delay_s
         self.delays_s = list(delays_s)
         self.silent = silent
         self.is_tcp = is_tcp
+        self.varies = varies
         self.asked: list[tuple[int, int]] = []
 
     def __call__(self, request: bytes):
@@ -43,6 +47,8 @@ class RegisterBank:
         wanted = range(first, first + count)
         if any(register not in self.held for register in wanted):
             return self._reply(head, bytes([self.address, function | 0x80, ILLEGAL_ADDRESS]))
+        if self.varies and count == 2:
+            self.held[first + 1] += 1
         words = struct.pack(f">{count}H", *(self.held[register] for register in wanted))
         return self._reply(head, bytes([self.address, function, len(words)]) + words)
 

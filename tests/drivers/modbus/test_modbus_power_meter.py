@@ -34,7 +34,9 @@ def bench(answer, **options):
 
 def test_a_reading_takes_exactly_its_bits_and_silences():
     began = time.perf_counter()
-    clock, peer, _, meter = bench(lambda request: [(0.02, REPLY)], averaging_s=0.5, lag_s=0.1)
+    second = summed(b"\x01\x03\x06" + struct.pack(">fH", 612.75, 2301))
+    answer = in_turn([(0.02, REPLY)], [(0.02, second)])
+    clock, peer, _, meter = bench(answer, averaging_s=0.5, lag_s=0.1)
     one_s = 8 * BYTE_S + 0.02 + 11 * BYTE_S
     meter.start()
     power, voltage = finish(meter, clock)
@@ -112,6 +114,21 @@ def test_a_silent_meter_is_given_up_at_the_deadline_and_can_be_asked_again():
     with pytest.raises(NoReply):
         finish(meter, clock)
     assert peer.requests[-1][1] == READ  # all was well before: no mark
+
+
+def test_a_double_that_is_still_coming_is_not_spoken_over():
+    # t3.5 begins anew with each character that comes; here they come one by one.
+    second = summed(b"\x01\x03\x06" + struct.pack(">fH", 612.75, 2301))
+    twice = [(0.02, REPLY[n : n + 1]) for n in (*range(len(REPLY)), *range(len(REPLY)))]
+    answer = in_turn(twice, [(0.02, second)])
+    clock, _, line, meter = bench(answer)
+    for value in (612.5, 612.75):
+        meter.start()
+        assert finish(meter, clock)[0].value == value
+    sent = [event for event in line.events if event.kind == "out"]
+    ended_s = [event.end_s for event in line.events if event.kind == "in"][len(twice) - 1]
+    assert sent[1].start_s - ended_s == pytest.approx(SILENCE_S)
+    assert meter.unasked == REPLY
 
 
 STALE = summed(b"\x01\x03\x06" + struct.pack(">fH", 1.0, 1))
