@@ -47,8 +47,8 @@ def test_every_option_has_a_unit_and_an_explanation(name):
         assert field.metadata["doc"].endswith("."), field.name
 
 
-@pytest.mark.parametrize("name", registry.KINDS)
-def test_every_kind_can_be_made(name):
+@pytest.mark.parametrize("name", EXAMPLES)  # that every kind can: tests/drivers/test_contract.py
+def test_a_kind_can_be_made_from_few_options_and_has_the_line_of_its_protocol(name):
     kind = registry.KINDS[name]
     options, settings = EXAMPLES[name]
     assert isinstance(options, kind.options)
