@@ -197,11 +197,12 @@ def test_a_late_answer_to_one_data_command_is_not_taken_for_that_to_the_next():
         *replies("00002\r\n"),
         [(0.25, b"0+1\r\n")],
         [(0.25, b"0+1\r\n")],
-        *replies("0+2\r\n"),
+        [(0.25, b"0+2\r\n")],
+        [(0.25, b"0+2\r\n")],
     )
     clock, _, _, sensor = scripted(answer, value_number=2, reply_within_s=0.2)
     assert read(clock, sensor).value == 2.0
-    assert sensor.retries == 1
+    assert sensor.retries == 2
 
 
 # -- service requests ---------------------------------------------------------------------------
