@@ -2,7 +2,7 @@
 
 ::
 
-    python -m tests.corruption.campaign --exchanges 1000000
+    python -m tests.corruption.campaign --exchanges 1000000 --processes 2
 
 Every measurement is made by the real driver over a line in memory on the virtual clock. One of
 its replies is struck by one class of damage; then an undisturbed measurement follows, in which
@@ -33,7 +33,8 @@ from drivers.clock import VirtualClock
 from drivers.errors import DriverError
 from tests.corruption.damage import CLASSES, THROUGHOUT, Context
 from tests.corruption.fast_line import FastLine
-from tests.corruption.subjects import SUBJECTS, Pairs, Subject
+from tests.corruption.subject import Pairs, Subject
+from tests.corruption.subjects import SUBJECTS
 
 #: A poll loop that turns more often for one measurement is taken for one without end.
 MOST_POLLS = 20_000
@@ -50,6 +51,8 @@ class Tally:
         Of the struck measurements.
     after : Counter
         Of the undisturbed measurements after them: a wrong one is a reply that was shifted.
+    wrong : int
+        Struck exchanges by which a wrong value was taken, at once or in the next measurement.
     wrong_values : list
         Quantity, what was read and what is true, for each wrong value.
     remarks : list of str
@@ -60,16 +63,13 @@ class Tally:
     damage: str
     outcomes: Counter[str] = field(factory=Counter)
     after: Counter[str] = field(factory=Counter)
+    wrong: int = 0
     wrong_values: list[tuple[str, float, float]] = field(factory=list)
     remarks: list[str] = field(factory=list)
 
     @property
     def exchanges(self) -> int:
         return self.outcomes.total()
-
-    @property
-    def wrong(self) -> int:
-        return self.outcomes[WRONG] + self.after[WRONG]
 
     def count(self, name: str) -> int:
         return self.outcomes[name] + self.after[name]
@@ -123,6 +123,7 @@ def strike(subject_name: str, damage: str, exchanges: int, seed: int) -> Tally:
     instrument = subject.make(line, clock)
     tally = Tally(subject_name, damage)
     for _ in range(exchanges):
+        values_before = len(tally.wrong_values)
         for is_struck in (True, False):
             _recover(subject, instrument, clock)
             subject.draw()
@@ -142,6 +143,7 @@ def strike(subject_name: str, damage: str, exchanges: int, seed: int) -> Tally:
             if outcome == REFUSED:
                 # The rig's own pause; nobody reads the line meanwhile.
                 clock.wait_until(clock.elapsed_s() + subject.pause_s)
+        tally.wrong += len(tally.wrong_values) > values_before
     return tally
 
 
@@ -236,7 +238,7 @@ def campaign(
 def table(tallies: Iterable[Tally]) -> str:
     """Write the result, one line for each protocol and class."""
     head = (
-        f"{'protocol':16} {'damage':23} {'struck':>7} {'right':>7} {'refused':>7} "
+        f"{'protocol':17} {'damage':23} {'struck':>7} {'right':>7} {'refused':>7} "
         f"{'wrong':>6} {'bound':>8} {'hung':>4} {'foreign':>7}"
     )
     lines = [head, "-" * len(head)]
@@ -246,7 +248,7 @@ def table(tallies: Iterable[Tally]) -> str:
             lines.append("")
         last = tally.subject
         lines.append(
-            f"{tally.subject:16} {tally.damage:23} {tally.exchanges:7} "
+            f"{tally.subject:17} {tally.damage:23} {tally.exchanges:7} "
             f"{tally.outcomes[RIGHT]:7} {tally.outcomes[REFUSED]:7} {tally.wrong:6} "
             f"{bound(tally.wrong, tally.exchanges):8.1e} {tally.count(HUNG):4} "
             f"{tally.count(FOREIGN):7}"
