@@ -29,6 +29,8 @@ from rig.relay_keeper import REFRESH_SHARE, Keeper, control_lost, open_circuit
 
 #: An arming is good for so long: it is used at once or not at all. [s]
 ARMING_S: Final = 5.0
+#: Time for a lamp to strike and for the meter to show it. [s]
+POWER_SHOWS_S: Final = 3.0
 #: Wall power above this, with the relay closed, means that the circuit is not isolated. [W]
 ISOLATED_W: Final = 5.0
 
@@ -283,7 +285,10 @@ def prove_opening(
         _finish(clock, relay, lambda: relay.start_on(arming), relay.poll)
         silent_from_s = clock.elapsed_s()
         if power_meter is not None:
+            _pass_time(clock, silent_from_s + POWER_SHOWS_S)
             _refuse_power(clock, power_meter)
+            if set(power_meter.lines) & set(relay.lines):
+                silent_from_s = clock.elapsed_s()  # it may heed any word on its wires
         if not relay.reads_back:
             _see(clock, operator, relay, "closed")
         _pass_time(clock, silent_from_s + declared_s)
