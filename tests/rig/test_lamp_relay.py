@@ -236,7 +236,7 @@ def test_time_since_off_is_what_the_record_shows_and_else_nothing(tmp_path, line
 
 
 def test_a_second_run_counts_from_when_the_first_switched_off(tmp_path):
-    plan, profile, bench = armed_run(tmp_path)
+    plan, profile, bench = armed_run(tmp_path, lamp={"minimum_off_s": 300.0})
     first = run_folder.load(do_run(tmp_path, plan, profile, bench))
     opened = first.events[first.events.event == "relay-opened"]
     off_utc = datetime.fromisoformat(opened.utc.iloc[0])
