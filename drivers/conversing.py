@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
@@ -115,8 +115,7 @@ class RequestReplyInstrument(ConversingInstrument):
 
     def __init__(self, line: Line | Bus, clock: Clock, device: str) -> None:
         super().__init__(line, clock, device)
-        self._last_reply = b""
-        self._last_reply_s = -math.inf
+        self._replies: deque[tuple[float, bytes]] = deque()  # the last ones, and when they came
         self._usual_s = 0.0  # the longest that a reply has taken so far
 
     @property
@@ -155,9 +154,9 @@ class RequestReplyInstrument(ConversingInstrument):
             Says how many bytes at the head are whole messages of others. They are passed over,
             and the reply keeps its time.
         bytes_of : callable, optional
-            Gives the bytes of a reply, where replies carry no number. One that is the last one
-            over again, so soon after it, may be its double: it is then taken only if no other
-            follows it in the time that replies take.
+            Gives the bytes of a reply, where replies carry no number. One that has just been
+            there may be a double: it is then taken only if no other follows it in the time that
+            replies take.
 
         Returns
         -------
@@ -208,9 +207,12 @@ class RequestReplyInstrument(ConversingInstrument):
             yield deadline_s
 
     def _is_double(self, found: Found, bytes_of: Callable[[Found], bytes] | None) -> bool:
-        is_soon = self._clock.elapsed_s() - self._last_reply_s <= DOUBLE_WITHIN_S
-        return bytes_of is not None and is_soon and bytes_of(found) == self._last_reply
+        if bytes_of is None:
+            return False
+        while self._replies and self._clock.elapsed_s() - self._replies[0][0] > DOUBLE_WITHIN_S:
+            self._replies.popleft()
+        return any(reply == bytes_of(found) for _, reply in self._replies)
 
     def _remember(self, found: Found, bytes_of: Callable[[Found], bytes] | None) -> None:
         if bytes_of is not None:
-            self._last_reply, self._last_reply_s = bytes_of(found), self._clock.elapsed_s()
+            self._replies.append((self._clock.elapsed_s(), bytes_of(found)))

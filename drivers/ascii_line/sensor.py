@@ -284,8 +284,14 @@ class AsciiLineInstrument(RequestReplyInstrument):
         """Send a request once; return what was found in the reply, and the reply."""
         # Replies carry no number: a late one would be taken for that to the next request, and
         # so would what comes right behind the last one.
-        quiet_s = self._active_s + self._options.pause_within_s
-        self.unasked += yield from wait(self._clock, self._line, max(self._late_until_s, quiet_s))
+        quiet_s = max(self._late_until_s, self._active_s + self._options.pause_within_s)
+        last_s = max(quiet_s, self._clock.elapsed_s()) + self._options.reply_within_s
+        while late := (yield from wait(self._clock, self._line, quiet_s)):
+            self.unasked += late
+            # Its rest would follow the request, and cut in front it might still have the form.
+            quiet_s = self._clock.elapsed_s() + self._options.pause_within_s
+            if quiet_s > last_s:
+                break
         found, reply, _ = yield from self._collect(
             request,
             find,

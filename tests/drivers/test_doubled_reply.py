@@ -67,3 +67,19 @@ def test_value_that_stands_still_is_read_all_the_same_and_soon(kind):
     assert [read(sensor, clock) for _ in range(10)] == [7.0] * 10
     assert clock.elapsed_s() < 10 * 0.35
     assert sensor.retries == 0
+
+
+def test_rest_of_a_line_that_began_before_the_request_is_not_taken_for_a_line():
+    # 1033.4 comes twice; the second time it begins just before the next request.
+    values = iter([1033.4, 812.0])
+    doubles = iter([True, False])
+
+    def answer(write):
+        reply = write(next(values))
+        if next(doubles):
+            head_s = 0.02 + len(reply) * 10 / 9600 + 0.0985
+            return [(0.02, reply), (head_s, reply[:2]), (head_s + 0.01, reply[2:])]
+        return [(0.02, reply)]
+
+    sensor, clock = sensor_of("ascii-line-light-sensor", answer)
+    assert [read(sensor, clock) for _ in range(2)] == [1033.4, 812.0]
