@@ -19,8 +19,9 @@ import struct
 import sys
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import minimalmodbus
@@ -64,6 +65,7 @@ class Case:
     idle_s: float  # left between two exchanges, and not counted
     repeats: int
     options: Callable[[str], Any]
+    other: Mapping[bytes, bytes] = MappingProxyType({})  # said every second time instead
     start: str = "start"
     poll: str = "poll"
 
@@ -80,7 +82,7 @@ class Case:
 
 
 def modbus(baud: int) -> Case:
-    reply = summed(b"\x01\x03\x06" + struct.pack(">fH", 612.5, 2301))
+    reply, other = (summed(b"\x01\x03\x06" + struct.pack(">fH", w, 2301)) for w in (612.5, 612.6))
     registers = [
         RegisterOptions(quantity="wall_power_w", register=40),
         RegisterOptions(quantity="line_voltage_v", register=42, type="uint16"),
@@ -94,6 +96,7 @@ def modbus(baud: int) -> Case:
         silence_s=silent_interval_s(baud),
         idle_s=0.0,
         repeats=60,
+        other={reply: other},
         options=lambda port: PowerMeterOptions(port=port, baud=baud, registers=registers),
     )
 
@@ -138,6 +141,8 @@ class FarEnd:
 
     def __init__(self, case: Case) -> None:
         self._replies = dict(case.exchanges) | {b"?": b"<Alarm|MPos:0.0,0.0>\r\n"}
+        self._other = case.other
+        self._count = 0
         self._reply_s = case.reply_s
         self._heard = b""
         self._outbox = Outbox()
@@ -149,6 +154,10 @@ class FarEnd:
         self._heard += data
         if (reply := self._replies.get(self._heard)) is not None:
             self._heard = b""
+            self._count += 1
+            if reply in self._other and self._count % 2:
+                # A reply that is the last one over again is held back a while by the driver.
+                reply = self._other[reply]
             self._outbox.put(at_s + self._reply_s, reply)
 
     def line_break(self, start_s: float, end_s: float) -> None:
@@ -206,7 +215,7 @@ def by_plain_loop(case: Case, port: str) -> Spent:
                 if not select.select([descriptor], [], [], 2.0)[0]:
                     raise SystemExit(f"{case.name}: the far end fell silent after {heard!r}")
                 heard += os.read(descriptor, 4096)
-            if heard != reply:
+            if heard not in (reply, case.other.get(reply)):
                 raise SystemExit(f"{case.name}: the far end said {heard!r}")
 
     try:
@@ -244,7 +253,7 @@ def by_pyserial(case: Case, port: str) -> Spent:
         def exchange() -> None:
             for request, reply in case.exchanges:
                 handle.write(request)
-                if handle.read(len(reply)) != reply:
+                if handle.read(len(reply)) not in (reply, case.other.get(reply)):
                     raise SystemExit(f"{case.name}: not the reply expected")
 
         return spent(exchange, case.repeats, case.idle_s)
