@@ -41,14 +41,21 @@ LEAST_POINTS: Final = 20
 """Below this the trend would take up everything, spots included."""
 FULL_TREND_POINTS: Final = 45
 """From here on the third and fourth powers join the trend."""
+SIXTH_POWER_POINTS: Final = 70
+"""From here on the sixth powers do, for mirror-like walls with points right beside them."""
 NEIGHBOURS: Final = 24
 """Points in a local fit: a 5 × 5 square without its middle, one-sided at edges."""
 LARGEST_BLOCK: Final = 3
 """Points along the side of a block; a facet two steps wide can take in three points."""
 SUSPECT_SIGMAS: Final = 5.0
+MISFIT_WEIGHT: Final = 4.0
+"""A block stands out by 5 standard deviations of the noise, but where the trend fits the rest of
+the map worse than that it takes twice as many of the misfit, which is no chance scatter."""
 SUSPECT_STEP: Final = 0.025
 """Least step of a block that is set aside; half of the least excess that is ever reported."""
-MOST_SUSPECTS: Final = 0.25
+LEAST_ROOM: Final = 0.1
+"""Share of a step that the trend cannot follow; a block with less could hide in it anyway."""
+MOST_SUSPECTS: Final = 0.125
 """Share of the points that may be set aside."""
 LEAST_INDEPENDENCE: Final = 0.15
 """A point whose own reading makes up more than 1 minus this of its trend is not judged."""
@@ -67,6 +74,8 @@ DISTRUST: Final = 0.1
 DISTRUST_OF_SMALL: Final = 0.25
 """Share of what the trend adds to the quadratic that is taken as its uncertainty; maps of few
 points cannot tell whether the shape holds."""
+DISTRUST_OF_SHIFT: Final = 0.35
+"""The same of what a change of the bell does, once suspects no longer count in it."""
 
 
 @frozen(kw_only=True, eq=False)
@@ -120,8 +129,10 @@ def smooth_background(
     bell = trend_of.first_bell(1 / repeatability**2)
     _, _, slope = trend_of.at(bell, 1 / repeatability**2)
     sd = np.hypot(repeatability, position * np.hypot(*slope))
+    first_bell = bell
     bell, keep = _set_suspects_aside(trend_of, bell, sd, blocks)
     trend, hat, slope = trend_of.at(bell, keep / sd**2)
+    moved = trend - trend_of.at(first_bell, keep / sd**2)[0]
 
     order = _neighbour_order(places)
     left_out, local_slope = _leave_one_out(X, Y, order, keep, sd)
@@ -134,9 +145,11 @@ def smooth_background(
     excess = (identity - left_out) @ (log_ppfd - trend) / own
     random = (operator / own[:, None]) ** 2 @ sd**2
     misfit = _misfit(excess, random, order, keep)
-    # What the trend adds to the quadratic rests on its shape, which is trusted to a share only.
-    bent = (identity - left_out) @ trend
-    systematic = misfit + (trend_of.distrust * bent) ** 2
+    # What the trend adds to the quadratic rests on its shape, which is trusted to a share only;
+    # and so does what setting suspects aside did to that shape.
+    bent = trend_of.distrust * ((identity - left_out) @ trend)
+    shifted = DISTRUST_OF_SHIFT * ((identity - left_out) @ moved)
+    systematic = misfit + bent**2 + shifted**2
     return Background(log_excess=excess, log_sd=np.sqrt(random + systematic), is_suspect=~keep)
 
 
@@ -149,7 +162,7 @@ class _Trend:
         self.ratios = RATIOS if full else RATIOS[:1]
         self.least_depth = LEAST_DEPTH if full else -np.inf
         self.distrust = DISTRUST if full else DISTRUST_OF_SMALL
-        self.powers, self.powers_x, self.powers_y = _powers(X, Y, 4 if full else 2)
+        self.powers, self.powers_x, self.powers_y = _powers(X, Y, _order(len(X)))
 
     def first_bell(self, weight: Floats) -> Floats:
         """Search from a narrow and from a wide bell in the middle; shape (4,)."""
@@ -249,16 +262,27 @@ def _blocks(places: Floats) -> Floats:
     return blocks.reshape(-1, len(places)).T.astype(float)
 
 
+def _order(points: int) -> int:
+    """Highest power in the trend of a map of so many points."""
+    if points >= SIXTH_POWER_POINTS:
+        return 6
+    return 4 if points >= FULL_TREND_POINTS else 2
+
+
 def _powers(X: Floats, Y: Floats, order: int) -> tuple[Floats, Floats, Floats]:
     """Columns of the polynomial part, and their slopes along x and along y."""
     one, nil = np.ones_like(X), np.zeros_like(X)
     value = [one, X, Y, X * X, X * Y, Y * Y]
     along_x = [nil, one, nil, 2 * X, Y, nil]
     along_y = [nil, nil, one, nil, X, 2 * Y]
-    if order > 2:
+    if order >= 4:
         value += [X**3, Y**3, X**4, Y**4, (X * Y) ** 2]
         along_x += [3 * X**2, nil, 4 * X**3, nil, 2 * X * Y**2]
         along_y += [nil, 3 * Y**2, nil, 4 * Y**3, 2 * X**2 * Y]
+    if order >= 6:
+        value += [X**6, Y**6]
+        along_x += [6 * X**5, nil]
+        along_y += [nil, 6 * Y**5]
     return np.column_stack(value), np.column_stack(along_x), np.column_stack(along_y)
 
 
@@ -290,17 +314,17 @@ def _set_suspects_aside(
         weight = keep / sd**2
         trend, hat, _ = trend_of.at(bell, weight)
         rest = trend_of.Z - trend
-        free = max(1.0, keep.sum() - np.trace(hat))
-        scatter = MAD_TO_SIGMA * np.median(np.abs(rest[keep] / sd[keep]))
-        scatter *= np.sqrt(keep.sum() / free)
         # A step d beside the trend H has the size d'Wr / d'W(1 - H)d.
         steps = blocks * keep[:, None]
         weighted = steps * weight[:, None]
         room = (weighted * (steps - hat @ steps)).sum(axis=0)
-        possible = room > 1e-6 * weighted.sum(axis=0)
+        possible = room > LEAST_ROOM * weighted.sum(axis=0)
         pull = rest @ weighted
         size = np.divide(pull, room, out=np.zeros_like(pull), where=possible)
-        sigmas = np.abs(size) * np.sqrt(np.maximum(room, 0.0)) / max(scatter, 1.0)
+        drop = size**2 * np.maximum(room, 0.0)
+        free = max(1.0, keep.sum() - np.trace(hat))
+        remains = np.maximum(weight @ rest**2 - drop, 0.0) / free
+        sigmas = np.sqrt(drop / (1 + MISFIT_WEIGHT * np.maximum(remains - 1, 0.0)))
         sigmas[np.abs(size) < SUSPECT_STEP] = 0.0
         best = int(np.argmax(sigmas))
         left = keep & (blocks[:, best] == 0)
@@ -339,9 +363,15 @@ def _leave_one_out(
 
 
 def _misfit(excess: Floats, random: Floats, order: NDArray[np.int64], keep: Booleans) -> Floats:
-    """Variance of the excess that the random part does not explain, around each point."""
+    """Variance of the excess that the random part does not explain.
+
+    The larger of two: the mean square over the whole map, and a robust one of the points around.
+    """
     sound = keep & np.isfinite(excess)
+    if not sound.any():
+        return np.full(len(excess), np.nan)
+    whole = (excess[sound] ** 2 - random[sound]).mean()
     beyond = np.where(sound, (MAD_TO_SIGMA * excess) ** 2 - random, np.nan)
-    whole = np.nanmedian(beyond)
-    near = np.nanmedian(beyond[order[:, :NEIGHBOURS]], axis=1)
-    return np.maximum(np.maximum(whole, near), 0.0)
+    around = beyond[order[:, :NEIGHBOURS]]
+    around[np.isnan(around).all(axis=1)] = whole
+    return np.maximum(np.maximum(np.nanmedian(around, axis=1), whole), 0.0)

@@ -4,6 +4,11 @@ A map under a lamp is bright in the middle and dark at the rim; neither is a spo
 point that departs from the smooth course of its surroundings by more than both 5 % and four
 times the standard uncertainty of that departure. `analysis.background` says how the smooth
 course and its uncertainty are found.
+
+How far it can be trusted, on synthetic fields (`tests/analysis/test_hot_spots.py`): a facet of
+10 % and two cells wide is found in at least 95 of 100 maps of 8 × 8 or 9 × 9 points from 0.4 m
+up, and in at least 80 at 0.3 m, where the lamp's own peak is hardly wider than the facet; at most
+one noisy map in 100 without a facet shows a spot.
 """
 
 from __future__ import annotations
