@@ -13,20 +13,8 @@ import attrs
 from attrs import frozen
 
 from rig import plan_checks
-from rig.plan_sections import (
-    AboutTest,
-    Area,
-    Ballast,
-    Dark,
-    Device,
-    Entered,
-    GridPlan,
-    Heights,
-    Lamp,
-    Limits,
-    Sampling,
-    WarmUp,
-)
+from rig.plan_doing import Dark, Limits, Sampling, WarmUp
+from rig.plan_sections import AboutTest, Area, Ballast, Device, Entered, GridPlan, Heights, Lamp
 from rig.toml_keys import file_format
 from rig.toml_structure import read_sections
 

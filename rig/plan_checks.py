@@ -9,7 +9,8 @@ import attrs
 
 from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.stabilisation import RuleError, rule_from_plan
-from rig.plan_sections import LEAST_DARK_POINTS, Area, Dark, Device, GridPlan, Heights, Lamp, WarmUp
+from rig.plan_doing import LEAST_DARK_POINTS, Dark, WarmUp
+from rig.plan_sections import Area, Device, GridPlan, Heights, Lamp
 from rig.toml_faults import Fault
 
 Sections = Mapping[str, Any]

@@ -242,8 +242,8 @@ def test_facts_that_cannot_be_are_told_by_their_options_all_at_once(tmp_path):
         '"ceramic metal halide", "fluorescent", "LED" or "other"\n'
         '  --ballast-kind is \'electronics\'; give "electronic", "magnetic", "none" or '
         "\"not stated\"; did you mean 'electronic'?\n"
-        "  --width-mm is -1.0; give a number of mm above 0 and at most 20000, e.g. 1200.0\n"
-        "  --depth-mm is nan; give a number of mm above 0 and at most 20000, e.g. 1200.0\n"
+        "  --width-mm is -1.0; give a number of mm from 50 to 20000, e.g. 1200.0\n"
+        "  --depth-mm is nan; give a number of mm from 50 to 20000, e.g. 1200.0\n"
         "  --mounting-height-mm is 0.0; give a number of mm above 0 and at most 5000, e.g. 400.0\n"
         "  --wall-power-w is inf; give a number of W above 0 and at most 5000, e.g. 612, or "
         "leave it out"

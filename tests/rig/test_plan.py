@@ -152,7 +152,7 @@ def test_a_reference_point_off_the_grid_is_refused(tmp_path, point):
 
 def test_a_reference_point_in_the_corner_of_a_round_area_is_refused(tmp_path):
     content = SMALLEST.replace(
-        "width_mm = 1200\ndepth_mm = 900", 'shape = "round"\ndiameter_mm = 9'
+        "width_mm = 1200\ndepth_mm = 900", 'shape = "round"\ndiameter_mm = 90'
     )
     plan_of(tmp_path, content + "[sampling]\nreference_point = [4, 0]\n")
     (found,) = problems(tmp_path, content + "[sampling]\nreference_point = [0, 0]\n")
