@@ -214,33 +214,36 @@ class Gantry(ConversingInstrument):
         return self._position
 
     def _test_barrier(self, start: Position) -> Conversation[Position]:
-        """Time a known short move: a barrier that answers early is none.
+        """Time a known short move and the way back: a barrier that answers early is none.
 
         Raises
         ------
         PositionLost
-            With the way, the time that it takes at least, and the time that it was given.
+            With the way, the time that it takes at least, and the time after which it answered.
         """
         target = travel.test_target(self._options, start)
         speed_mm_s = min(TEST_SPEED_MM_S, self._options.speed_mm_s)
         way_mm = abs(target.x_mm - start.x_mm)
         least_s = way_mm / speed_mm_s  # without the ramps, which a profile may have wrong
-        begun_s = self._clock.elapsed_s()
-        yield from self._for_sure(
-            self._controller.send(self._move_line(target, speed_mm_s), self._options.reply_within_s)
-        )
-        yield from self._for_sure(self._controller.finish_moves(self._allowed_s(2.0 * least_s)))
-        took_s = self._clock.elapsed_s() - begun_s
-        if took_s < TEST_SHARE * least_s:
-            raise PositionLost(
-                self._device,
-                f"the barrier {self._dialect.barrier.decode('ascii')!r} answered {took_s:.3f} s "
-                f"after a move of {way_mm:g} mm at {speed_mm_s:g} mm/s was sent, which takes "
-                f"{least_s:.3f} s: it does not wait for the end of the motion.",
-                remedy="Choose another 'dialect', or give 'dialect_overrides.barrier', in the rig "
-                "profile.",
-            )
-        return (yield from self._confirm(target))
+        position = start
+        for goal in (target, start):
+            begun_s = self._clock.elapsed_s()
+            line = self._move_line(goal, speed_mm_s)
+            yield from self._for_sure(self._controller.send(line, self._options.reply_within_s))
+            allowed_s = self._allowed_s(2.0 * least_s)
+            yield from self._for_sure(self._controller.finish_moves(allowed_s))
+            took_s = self._clock.elapsed_s() - begun_s
+            if took_s < TEST_SHARE * least_s:
+                raise PositionLost(
+                    self._device,
+                    f"the barrier {self._dialect.barrier.decode('ascii')!r} answered {took_s:.3f} "
+                    f"s after a move of {way_mm:g} mm at {speed_mm_s:g} mm/s was sent, which takes "
+                    f"{least_s:.3f} s: it does not wait for the end of the motion.",
+                    remedy="Choose another 'dialect', or give 'dialect_overrides.barrier', in the "
+                    "rig profile.",
+                )
+            position = yield from self._confirm(goal)
+        return position
 
     def _look_at_settings(self) -> Conversation[None]:
         """Once, see whether motors at rest are switched off, where the dialect can tell."""

@@ -211,7 +211,7 @@ def test_meter_that_says_not_a_number_gives_a_missing_reading(make):
     assert rig.measure(rig.power_meter)["wall_power_w"].is_missing
 
 
-# ------------------------------------------------- stage: $H, modes, then move and barrier
+# ---- stage: $H, modes, $$, the barrier tested out and back (4 to 7), then move and barrier
 
 
 def test_stage_confirms_where_the_bench_says_it_is(make):
@@ -224,7 +224,7 @@ def test_stage_confirms_where_the_bench_says_it_is(make):
 
 
 def test_late_arrival_is_waited_for(make):
-    rig = make(stage=[Fault(kind="slow", at_exchange=3, delay_s=1.0)])
+    rig = make(stage=[Fault(kind="slow", at_exchange=8, delay_s=1.0)])
     rig.home()
     begun_s = rig.clock.elapsed_s()
     rig.move(100.0, 0.0)
@@ -234,7 +234,7 @@ def test_late_arrival_is_waited_for(make):
 
 @pytest.mark.parametrize("kind", ["banner", "alarm", "short", "dead"])
 def test_lost_position_is_noticed_and_homing_mends_it(make, kind):
-    rig = make(stage=[Fault(kind=kind, at_exchange=3, code=1)])
+    rig = make(stage=[Fault(kind=kind, at_exchange=8, code=1)])
     rig.home()
     with pytest.raises(PositionLost):
         rig.move(300.0, 200.0)
@@ -247,7 +247,7 @@ def test_lost_position_is_noticed_and_homing_mends_it(make, kind):
 
 
 def test_refusal_of_the_controller_is_motion_refused(make):
-    rig = make(stage=[Fault(kind="error", at_exchange=3, code=9)])
+    rig = make(stage=[Fault(kind="error", at_exchange=8, code=9)])
     rig.home()
     with pytest.raises(MotionRefused, match="error 9"):
         rig.move(300.0, 200.0)
