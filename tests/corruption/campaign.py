@@ -11,7 +11,10 @@ class: accepted right (perhaps after the retries of the protocol), refused (an e
 tree), accepted wrong, hung (beyond the protocol's longest time), and foreign exceptions.
 
 The bound beside the wrong ones is the exact one-sided 95 % bound of Clopper and Pearson on
-the rate. What was found, and what no check sum guards, stands in FINDINGS.md.
+the rate. Behind the table stands what would still catch the wrong values of protocols without
+a check sum: plain ASCII and SDI-12 without CRC let a wrong digit pass (form and plausible range
+see a lost point, not that), unless a value must be repeated; a stage is asked twice and must
+stand at its target, and let nothing pass. FINDINGS.md has the numbers.
 """
 
 from __future__ import annotations

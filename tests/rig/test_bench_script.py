@@ -42,6 +42,7 @@ PROFILE = {
         "port": "bench:stage",
         "travel_x_mm": [0.0, 600.0],
         "travel_y_mm": [0.0, 600.0],
+        "barrier_test": False,
     },
 }
 
@@ -151,8 +152,8 @@ def test_power_meter_reads_on_through_what_leaves_its_frame_whole(bench_of, kind
     ],
 )
 def test_stage_that_may_not_be_where_it_says_is_not_believed(bench_of, kind, more, refused):
-    # The third line after homing ($H and the modes) is the first move.
-    bench = bench_of(**with_fault("stage", kind, at_exchange=3, **more))
+    # Homing takes three lines ($H, the modes, a look at the settings); the next is the move.
+    bench = bench_of(**with_fault("stage", kind, at_exchange=4, **more))
     stage = bench.instruments.stage
     stage.start_home()
     finish(stage, bench.clock)
