@@ -90,7 +90,9 @@ def check(lab: Path) -> str:
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
     except ValueError as error:
-        raise LabFolderError(f"{path}: cannot be read ({error}). Mend it or restore a copy.") from None
+        raise LabFolderError(
+            f"{path}: cannot be read ({error}). Mend it or restore a copy."
+        ) from None
     problems = []
     written = content.get("format")
     if type(written) is not int or written < 1:

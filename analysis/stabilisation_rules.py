@@ -28,7 +28,7 @@ class Rule:
     Attributes
     ----------
     name : str
-        Name of the preset, or ``"own"`` for one written out in a plan.
+        Name of the preset, or `OWN` for one written out in a plan.
     block_s, window_s : float
         Length of a block and of the window of blocks that is judged. [s]
     limit : float
@@ -116,6 +116,7 @@ PRESETS: Final = _presets(
     ),
 )
 
+OWN: Final = "as written in the plan"
 DEFAULT_PRESET: Final = "bench"
 
 
@@ -157,7 +158,7 @@ def rule_from_plan(plan: Mapping[str, Any]) -> Rule:
         raise RuleError("; ".join(faults))
     limit = own["limit_percent"] / 100 if "limit_percent" in own else preset.limit
     rule = Rule(
-        name="own" if own else preset.name,
+        name=OWN if own else preset.name,
         block_s=own.get("block_s", preset.block_s),
         window_s=own.get("window_s", preset.window_s),
         limit=limit,

@@ -19,7 +19,10 @@ import select
 import time
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import NamedTuple, Protocol
+from typing import Final, NamedTuple, Protocol
+
+#: When virtual time begins unless told otherwise: an arbitrary evening.
+FIRST_EVENING: Final = datetime(2026, 1, 5, 18, 0, tzinfo=UTC)
 
 
 class Stamp(NamedTuple):
@@ -98,11 +101,11 @@ class VirtualClock:
     Parameters
     ----------
     start_utc : datetime, optional
-        Time of day at elapsed 0. Default 2026-01-05 18:00 UTC, an arbitrary evening.
+        Time of day at elapsed 0. Default `FIRST_EVENING`.
     """
 
     def __init__(self, start_utc: datetime | None = None) -> None:
-        self._start_utc = start_utc or datetime(2026, 1, 5, 18, 0, tzinfo=UTC)
+        self._start_utc = start_utc or FIRST_EVENING
         self._elapsed_s = 0.0
         self._events: list[tuple[float, int, Callable[[], None]]] = []
         self._order = itertools.count()

@@ -368,9 +368,10 @@ class Attendant:
             except DriverError as fault:
                 tries += 1
                 self.failed(name, fault, place, tries)
-                pause_s = faults.retry_pause_s(fault, tries)
+                is_stage = name == "stage"
+                pause_s = faults.retry_pause_s(fault, tries, of_stage=is_stage)
                 if pause_s is None:
-                    raise faults.stop_for(fault, tries) from fault
+                    raise faults.stop_for(fault, tries, of_stage=is_stage) from fault
                 self.wait_until(self.clock.elapsed_s() + pause_s)
 
     def failed(self, name: str, fault: DriverError, place: Place, tries: int) -> None:

@@ -8,12 +8,13 @@ anything.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Any
 
 from attrs import define, field
 
 from drivers.bus import Bus
-from drivers.clock import Clock, SystemClock, VirtualClock
+from drivers.clock import FIRST_EVENING, Clock, SystemClock, VirtualClock
 from drivers.line import Line
 from drivers.options import tcp_address
 from drivers.registry import KINDS
@@ -62,11 +63,14 @@ def build(profile: Profile, device_name: str) -> Bench:
     ScenarioError
         The virtual bench cannot be made as the profile says.
     """
-    if profile.scenario is None:
+    if profile.bench is None or profile.scenario is None:
         clock = SystemClock()
         return Bench(clock=clock, instruments=assemble(profile, clock, {}))
-    virtual_clock = VirtualClock()
-    virtual, script = bench_with_script(profile.scenario, profile.script, device=device_name)
+    evening = profile.bench.evening
+    virtual_clock = VirtualClock(FIRST_EVENING + timedelta(days=evening - 1))
+    virtual, script = bench_with_script(
+        profile.scenario, profile.script, device=device_name, evening=evening
+    )
     lines = attach(virtual, virtual_clock, script.instruments)
     script.pull_plugs(lines, virtual_clock)
     return Bench(

@@ -8,7 +8,8 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
-from analysis.report import write_report
+from analysis.report.build import render
+from analysis.summary import summarise
 from drivers.clock import Clock, SystemClock
 from rig.build import build
 from rig.demo.person import VirtualPerson
@@ -71,7 +72,7 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
 
 
 def report_command(folders: Sequence[Path], out: Path | None) -> int:
-    """Write the report of one or several runs, and their derived files anew.
+    """Write the report of one or several runs, and pictures of their maps.
 
     Raises
     ------
@@ -83,16 +84,21 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
     _refuse_report(folders, out)
     console = Console(highlight=False)
     made_utc = utc_text(SystemClock())
-    summaries = [derive(folder, made_utc=made_utc) for folder in folders]
-    draw_maps(summaries, folders[0] / "figures")
+    if out is None and len(folders) == 1:
+        path, figures = folders[0] / run_folder.REPORT, folders[0] / "figures"
+        summaries = [derive(folders[0], made_utc=made_utc)]
+    else:
+        # Several runs, or a page elsewhere: the run folders themselves are left as they are.
+        path = out or folders[0] / "report-compared.html"
+        figures = path.with_name(f"{path.stem}-figures")
+        runs = [run_folder.load(folder) for folder in folders]
+        summaries = [summarise(run) for run in runs]
+        page = render(runs, summaries, made_utc=made_utc)
+        path.write_text(page, encoding="utf-8", newline="\n")
+    draw_maps(summaries, figures)
     show_results(summaries, console)
     show_verdicts(summaries, console)
-    path = folders[0] / run_folder.REPORT
-    if out is not None or len(folders) > 1:
-        path = out or folders[0] / "report-compared.html"
-        runs = [run_folder.load(folder) for folder in folders]
-        write_report(runs, path, made_utc=made_utc)
-    console.print(f"Report: {path}", markup=False)
+    console.print(f"Report: {path}\nPictures: {figures}", markup=False)
     return 0
 
 

@@ -89,22 +89,28 @@ TABLE: Final[dict[type[Exception], Row]] = {
 }
 
 
-def row_for(fault: Exception) -> Row:
-    """Return the row of the nearest listed ancestor of the fault's type."""
+def row_for(fault: Exception, *, of_stage: bool = False) -> Row:
+    """Return the row of the nearest listed ancestor of the fault's type.
+
+    Whatever fails at the stage, its port or its replies, is a motion fault: nobody knows then
+    where it stands.
+    """
+    if of_stage and not isinstance(fault, Hazard):
+        return TABLE[StageError]
     for kind in type(fault).__mro__:
         if kind in TABLE:
             return TABLE[kind]
     raise fault
 
 
-def retry_pause_s(fault: Exception, tries_made: int) -> float | None:
+def retry_pause_s(fault: Exception, tries_made: int, *, of_stage: bool = False) -> float | None:
     """Decide whether to try again: the time to wait first, or None to stop. [s]"""
-    row = row_for(fault)
+    row = row_for(fault, of_stage=of_stage)
     return row.pause_s if tries_made < row.tries else None
 
 
-def stop_for(fault: Exception, tries_made: int) -> RunStopped:
+def stop_for(fault: Exception, tries_made: int, *, of_stage: bool = False) -> RunStopped:
     """Return the end of the run for a fault that is not retried (any more)."""
-    row = row_for(fault)
+    row = row_for(fault, of_stage=of_stage)
     tried = f" ({tries_made} tries)" if tries_made > 1 else ""
     return RunStopped(f"{row.fault_class.value}: {fault}{tried}")

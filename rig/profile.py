@@ -22,7 +22,7 @@ from drivers.simulated.scenario import ScenarioError
 from drivers.simulated.script import bench_with_script, script_file
 from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
-from rig.toml_keys import file_format, text
+from rig.toml_keys import file_format, number, text
 from rig.toml_structure import make, read_sections
 
 FORMAT: Final = 1
@@ -68,6 +68,14 @@ class BenchSection:
         "the folder of the profile.",
         default=None,
         example="faults-example",
+    )
+    evening: int = number(
+        "1",
+        "Which evening of the bench this is: each has its own date, mains and noise.",
+        default=1,
+        at_least=1,
+        at_most=1000,
+        example=1,
     )
 
 

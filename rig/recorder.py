@@ -141,7 +141,7 @@ class Recorder:
         except FileExistsError:
             raise RecorderError(
                 f"{folder}: exists already, and nothing is ever overwritten. Give another name; if "
-                f"it is an interrupted run, 'evenfall resume {folder}' goes on with it."
+                "it is an interrupted run, 'evenfall report' says what was read."
             ) from None
         except OSError as error:
             release(storage, handles)
@@ -290,7 +290,7 @@ class Recorder:
                     self._stop(
                         f"{self.folder / log.name}: the disk did not confirm the last rows: "
                         f"{reason(error)}. Everything acknowledged before is kept; the recorder "
-                        f"has stopped. Check the disk, then 'evenfall resume {self.folder}'."
+                        "has stopped. Check the disk, then begin a new run."
                     )
                 log.is_dirty = False
         self._oldest_s = None
@@ -362,7 +362,7 @@ class Recorder:
             self._stop(
                 f"{self.folder / log.name}: cannot be written: {reason(error)}. Everything "
                 f"acknowledged is kept; the recorder has stopped. {remedy(error)} Then "
-                f"'evenfall resume {self.folder}'."
+                "begin a new run."
             )
 
     def _refuse_if_stopped(self) -> None:

@@ -10,12 +10,11 @@ from rich.console import Console
 from rich.table import Table
 
 from analysis import run_folder
-from analysis.comparison import compare
 from analysis.lab_folder import slug
-from analysis.ranking import rank
 from analysis.report import write_map_png, write_report
 from analysis.report.pictures import shared_scale
 from analysis.report.sentences import height
+from analysis.report.standing import standing
 from analysis.summary import MapSummary, RunSummary, summarise
 
 #: In the table a word would push the last columns out of 80.
@@ -93,16 +92,11 @@ def _cells(one: MapSummary) -> list[str]:
 
 
 def show_verdicts(summaries: Sequence[RunSummary], console: Console) -> None:
-    """Print how each further device compares with the first, or why it cannot be compared."""
-    if len(summaries) < 2:
+    """Print what the report says about several runs together: verdicts, or why there are none."""
+    together = standing(summaries)
+    if together is None:
         return
-    for other in summaries[1:]:
-        found = compare(summaries[0], other)
-        for verdict in found.at_heights:
-            console.print(f"\n{verdict.sentence}", markup=False)
-        if found.refused:
-            reasons = "; ".join(mismatch.sentence for mismatch in found.refused)
-            console.print(f"\n{found.a} and {found.b} are not compared: {reasons}", markup=False)
-    ranking = rank(summaries)
-    for remark in ranking.remarks:
-        console.print(remark, markup=False)
+    for sentence in (together.headline, *together.sentences, *together.remarks):
+        console.print(f"\n{sentence}", markup=False)
+    for pair, reason in together.refused:
+        console.print(f"{pair}: {reason}", markup=False)

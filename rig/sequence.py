@@ -95,11 +95,12 @@ class Sequence:
         self.warm_up.stabilise(self.warm_up.lit_s)
         if self._plan.sampling.quick_look:
             self._quick_look()
-        for number, height_mm in enumerate(self._plan.heights.mounting_height_mm):
-            if number:
-                self._change_height(height_mm)
-            means = self._map()
+        _, *further_mm = self._plan.heights.mounting_height_mm
+        means = self._map()
+        for height_mm in further_mm:
             self._points.choose_reference(means)
+            self._change_height(height_mm)
+            means = self._map()
         self._finish()
 
     # -- phases ---------------------------------------------------------------------------

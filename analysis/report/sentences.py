@@ -158,8 +158,8 @@ def warm_up_sentence(warm: WarmUp) -> str:
     left = percent(min(found.light.margin, found.power.margin), 0)
     return (
         f"Light was stable after {duration(found.light_s)}, wall power after "
-        f"{duration(found.power_s)}, both together after {duration(found.both_s)}, with {left} of "
-        "the limit to spare."
+        f"{duration(found.power_s)}, both together after {duration(found.both_s)}; {left} of the "
+        "limit was left unused then."
     )
 
 

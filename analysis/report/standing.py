@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from itertools import pairwise
 
 from attrs import evolve, frozen
 
@@ -105,11 +106,26 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
     specimens = [remark for remark in pair.remarks if "specimen" in remark]
     return Standing(
         headline=at_best.rows[1].sentence,
-        sentences=tuple(row.sentence for row in at_best.rows[2:]),
+        sentences=(
+            *(row.sentence for row in at_best.rows[2:]),
+            *_among_the_others(runs, [names.index(row.name) for row in at_best.rows[1:]], accept),
+        ),
         tables=tuple(tables),
         terms=() if pair.at_best is None else pair.at_best.terms,
         remarks=tuple(dict.fromkeys([*remarks, *specimens])),
     )
+
+
+def _among_the_others(
+    runs: Sequence[RunSummary], order: Sequence[int], accept: Collection[str]
+) -> list[str]:
+    """Verdicts on neighbours in the order below the best, which the best says nothing about."""
+    said = []
+    for higher, lower in pairwise(order):
+        verdict = compare(runs[lower], runs[higher], accept=accept).at_best
+        if verdict is not None:
+            said.append(verdict.sentence)
+    return said
 
 
 def _against_the_best(

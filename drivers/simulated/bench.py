@@ -86,9 +86,12 @@ class VirtualBench:
         *,
         device: str | None = None,
         seed: int | None = None,
+        evening: int = 1,
         sags: Sequence[scenarios.Sag] = (),
     ) -> VirtualBench:
         """Build a bench from a scenario file or its content, with further dips of the mains.
+
+        Each evening, counted from 1, has a seed of its own.
 
         Raises
         ------
@@ -98,7 +101,8 @@ class VirtualBench:
         scenario, errors = scenarios.load(source)
         mains = evolve(scenario.mains, sags=(*scenario.mains.sags, *sags))
         scenario = evolve(scenario, mains=mains)
-        return cls(scenario, errors, device=device, seed=seed)
+        first = int(scenario.seed) if seed is None else seed
+        return cls(scenario, errors, device=device, seed=first + evening - 1)
 
     def hang(self, device: str, mounting_height_mm: float, at_s: float = 0.0) -> None:
         """Hang a device: a new installation, not quite like the one before.

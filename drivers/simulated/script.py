@@ -107,9 +107,11 @@ def script_file(name: str, folder: Path) -> Path:
 
 
 def bench_with_script(
-    scenario: Path, script: Path | None, *, device: str | None = None
+    scenario: Path, script: Path | None, *, device: str | None = None, evening: int = 1
 ) -> tuple[VirtualBench, Script]:
     """Build a bench and what it is told to go through; without a file, nothing unusual.
+
+    Each evening, counted from 1, has mains and noise of its own.
 
     Raises
     ------
@@ -117,11 +119,11 @@ def bench_with_script(
         With all that is wrong in one of the two files.
     """
     if script is None:
-        bench = VirtualBench.from_scenario(scenario, device=device)
+        bench = VirtualBench.from_scenario(scenario, device=device, evening=evening)
         return bench, Script(instruments=usual_instruments(bench))
     table = read_file(script)
     sags = script_from_table(table, str(script)).sags
-    bench = VirtualBench.from_scenario(scenario, device=device, sags=sags)
+    bench = VirtualBench.from_scenario(scenario, device=device, evening=evening, sags=sags)
     return bench, script_from_table(table, str(script), bench)
 
 

@@ -31,7 +31,9 @@ from rig.storage import OsStorage
 from rig.toml_faults import ConfigError
 
 #: When the demo's report was made: an input, so that the report is the same each time.
-MADE_UTC = "2026-01-06T06:00:00Z"
+MADE_UTC = "2026-01-08T06:00:00Z"
+#: Age of the lamp before the first evening, and what an evening adds. [h]
+LAMP_HOURS, HOURS_AN_EVENING = 130.0, 1.2
 SCENARIO = "demo.toml"
 
 
@@ -98,19 +100,25 @@ def _write_inputs(out: Path) -> list[Path]:
         (out / name).write_bytes(scenarios.joinpath(name).read_bytes())
     bench = VirtualBench.from_scenario(out / SCENARIO)
     profile = rig_text(usual_instruments(bench), name="virtual bench", scenario=SCENARIO)
-    (out / "rig.toml").write_text(profile, encoding="utf-8")
     template = files("rig.demo").joinpath("plan.toml").read_text(encoding="utf-8")
     first, *others = bench.devices
     plans = []
-    for device in (first, *others):
+    for evening, device in enumerate((first, *others), start=1):
+        # One device an evening: other mains, and a lamp a little older each time.
+        chosen = f'scenario = "{SCENARIO}"'
+        rig = profile.replace(chosen, f"{chosen}\nevening = {evening}")
+        (out / f"rig-{device.lower()}.toml").write_text(rig, encoding="utf-8")
+        hours = f"hours = {LAMP_HOURS + (evening - 1) * HOURS_AN_EVENING:.1f}"
+        text = template.replace(first, device).replace(f"hours = {LAMP_HOURS:.1f}", hours)
         plan = out / f"plan-{device.lower()}.toml"
-        plan.write_text(template.replace(first, device), encoding="utf-8")
+        plan.write_text(text, encoding="utf-8")
         plans.append(plan)
     return plans
 
 
 def _measure(plan_path: Path) -> Path:
-    plan, profile = read_plan(plan_path), read_profile(plan_path.parent / "rig.toml")
+    rig_path = plan_path.with_name(plan_path.name.replace("plan-", "rig-"))
+    plan, profile = read_plan(plan_path), read_profile(rig_path)
     bench = build(profile, plan.device.name)
     person = VirtualPerson(bench, plan.device.name)
     try:

@@ -255,7 +255,7 @@ def test_a_preset_that_a_plan_changes_loses_its_source():
     rule = rule_from_plan({"warm_up": {"preset": "lm-79-08", "limit_percent": 1.0}})
     assert rule.limit == 0.01
     assert rule.window_s == 1800
-    assert rule.name == "own"
+    assert rule.name == "as written in the plan"
     assert "LM-79" not in rule.source
 
 

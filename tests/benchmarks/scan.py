@@ -1,7 +1,8 @@
 """Scan time on the virtual bench over its physical bound.
 
 The bench is deterministic, so this ratio is asserted in the tests too
-(`tests/rig/test_whole_run.py`, where a doubled settle is shown to fail it); here it is shown on the full grid of 9 × 9 points.
+(`tests/rig/test_whole_run.py`, where a doubled settle is shown to fail it); here it is shown on
+the full grid of 9 × 9 points.
 """
 
 from __future__ import annotations

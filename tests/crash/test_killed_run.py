@@ -1,4 +1,4 @@
-"""A run that is killed loses nothing that was acknowledged, and the analysis says what is missing."""
+"""A killed run loses nothing that was acknowledged, and the analysis says what is missing."""
 
 from __future__ import annotations
 

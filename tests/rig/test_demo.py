@@ -55,7 +55,10 @@ def test_the_demo_ends_in_a_table_a_verdict_a_report_and_pictures(tmp_path, caps
     said_in_one_line = " ".join(said.split())
     assert "As installed, Orchard delivers" in said_in_one_line
     assert "more per joule than Meadow at 400 mm." in said_in_one_line
-    assert "no measurable difference per joule between Meadow and Terrace" in said_in_one_line
+    assert re.search(
+        r"no measurable difference per joule between (Meadow and Terrace|Terrace and Meadow)",
+        said_in_one_line,
+    )
     assert said_in_one_line.endswith(f"Report: {out / 'report.html'} Pictures: {out / 'figures'}")
     page = (out / "report.html").read_text(encoding="utf-8")
     assert all(device in page for device in DEVICES)
