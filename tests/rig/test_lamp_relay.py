@@ -447,9 +447,9 @@ def test_temperature_is_recorded_every_few_seconds(tmp_path):
 
 def test_above_its_limit_the_run_stops_and_the_lamp_goes_off(tmp_path):
     plan, profile, bench = armed_run(
-        tmp_path, bench_keys={"thermometer": ModbusThermometer(highest_c=40.0)}
+        tmp_path, bench_keys={"thermometer": ModbusThermometer(highest_c=30.0)}
     )
-    with pytest.raises(RunStopped, match=r"hazard: thermometer \(reflector\): 40\.\d °C"):
+    with pytest.raises(RunStopped, match=r"hazard: thermometer \(reflector\): 30\.\d °C"):
         do_run(tmp_path, plan, profile, bench)
     assert lamp_power_w(bench) < 5.0
 
