@@ -89,7 +89,7 @@ def test_times_agree_with_hand_arithmetic(tmp_path):
     homing = steps["instruments say who they are; the stage homes"]
     assert homing.duration_s == pytest.approx(3.0 + 12.0)
     # 10 minutes on, of which the light took RISE_S to be seen, in whole blocks.
-    warm_up = steps["warm-up, rule 'own'"]
+    warm_up = steps["warm-up, rule 'as written in the plan'"]
     assert RISE_S < 60.0
     assert warm_up.duration_s == pytest.approx(600.0)
     assert warm_up.at_least
