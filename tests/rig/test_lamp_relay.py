@@ -25,6 +25,7 @@ from rig.demo.person import NoStop, VirtualPerson
 from rig.faults import RunStopped
 from rig.lamp import NotProved, prove_opening
 from rig.profile import cross_check, read_profile
+from rig.sequence import Sequence
 from rig.toml_faults import ConfigError
 from tests.drivers.far_end import finish
 from tests.rig.bench_run import bench_of, do_run, plan_of
@@ -207,6 +208,7 @@ def test_a_lamp_of_unknown_history_waits_its_minimum_off_time(tmp_path):
         ([("off", "run-1", 600)], 600),
         ([("off", "run-1", 600), ("burned", "run-1", 600)], 600),
         ([("lit", "run-1", 600)], 0),  # killed while it burned
+        ([("off", "run-1", 900), ("lit", "run-2", 600)], 0),  # the same, after a sound run
         ([("off", "run-1", 900), ("lit", "run-2", 600), ("burned", "run-2", 300)], 0),  # by hand
         ([("off", "run-1", 900), ("burned", "by hand", 300)], 0),
         ([("burned", "run-1", 600)], 0),
@@ -246,6 +248,15 @@ def test_a_second_run_counts_from_when_the_first_switched_off(tmp_path):
     second = run_folder.load(do_run(tmp_path, plan, profile, again))
     # Ten seconds are over already; utc stands in the record to the second.
     assert lit_s(second) - begun_s == pytest.approx(plan.lamp.minimum_off_s - 10.0, abs=3.0)
+
+
+def test_a_sequence_that_forgot_to_wait_is_refused(tmp_path, monkeypatch):
+    plan, profile, bench = armed_run(tmp_path, lamp={"minimum_off_s": 900.0})
+    monkeypatch.setattr(Sequence, "_light", lambda sequence: sequence._lamp.light())
+    with pytest.raises(RunStopped, match=r"refused: lamp: off for \d+ s .*lit after 900 s"):
+        do_run(tmp_path, plan, profile, bench)
+    assert not bench_relay_is_closed(bench)
+    assert lab_records.read_lamps(tmp_path / "lab").entries == ()
 
 
 # Ways out

@@ -186,12 +186,14 @@ def test_a_token_that_never_comes_is_no_arrival():
 
 def test_an_error_counts_though_an_ok_follows_it():
     clock, _, _, controller, gantry = bench()
-    controller.to[b"G1"] = [(0.002, b"Error:cold\n"), (0.004, b"ok\n")]
+    controller.to[b"G1"] = [(0.002, b"Error:cold\n"), (0.3, b"ok\n")]
+    start_s = clock.elapsed_s()
     gantry.start_move(120.0, 0.0)
     with pytest.raises(MotionRefused, match=r"refused 'G1 .*' with error cold"):
         finish(gantry, clock)
     assert gantry.is_homed
     # The ok behind it was taken with it: the next line gets its own answers.
+    assert clock.elapsed_s() - start_s > 0.3
     del controller.to[b"G1"]
     gantry.start_move(120.0, 0.0)
     assert finish(gantry, clock) == Position(120.0, 0.0, None)

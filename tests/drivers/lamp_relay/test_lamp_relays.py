@@ -200,6 +200,18 @@ def test_a_refresh_that_comes_late_never_closes_it_again(kind, keys):
     assert bench.switched == [True, False]
 
 
+def test_a_relay_that_opens_between_reading_and_writing_is_not_closed_again():
+    bench = Bench("coil", heeds="write", timeout_s=18.0)
+    bench.on()
+    # The last writing was before the read-back; the next question comes 20 ms before it opens,
+    # is answered "closed", and a writing after that answer would come too late.
+    opens_s = bench.peer.next_s()
+    bench.clock.wait_until(opens_s - 0.02)
+    assert bench.refresh() is True
+    bench.wait(5.0)
+    assert bench.switched == [True, False]
+
+
 def test_a_contact_that_does_not_follow_is_a_lost_relay():
     bench = Bench("coil", faults=(Fault(kind="stuck", at_exchange=1, exchanges=math.inf),))
     with pytest.raises(RelayLost, match="told to close, coil 0 reads back open"):
