@@ -12,11 +12,12 @@ import math
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import attrs
-import cattrs
-import cattrs.v
+
+if TYPE_CHECKING:
+    import cattrs
 
 Spec = TypeVar("Spec")
 
@@ -41,6 +42,7 @@ class ScenarioError(ValueError):
 
 def structure_faults(error: cattrs.BaseValidationError, source: str) -> list[str]:
     """List what cattrs found wrong with a table, each with its path; the checks say what of it."""
+    import cattrs.v  # here, since a bench without such a table does not need it
 
     def told(exception: BaseException, kind: type | None) -> str:
         if type(exception) is ValueError:
