@@ -43,7 +43,7 @@ from drivers.simulated.peer import Outbox
 from drivers.simulated.terminals import Terminals
 from tests.benchmarks.result import Result, run
 
-AIM_TIME = 1.1
+AIM_TIME = 1.05
 BITS_PER_BYTE = 10  # 8N1, the only format a pseudo-terminal has
 
 
