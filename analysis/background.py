@@ -8,7 +8,7 @@ of log PPFD after a **trend** of the whole map is taken off (`analysis.light_tre
 trend is put back.
 
 **Suspects.** A hot facet spans several points, and the neighbours that share it would lift its
-background. Every block of up to 3 × 3 points is therefore tried as a step of its own in the
+background. Every block of up to 2 × 2 points is therefore tried as a step of its own in the
 trend; the one that explains most is set aside, and the search repeats while a block stands out.
 Suspects count in no background, neither their own nor their neighbours'. Being a suspect is no
 verdict: the threshold of `analysis.hot_spots` decides on suspects and others alike.
@@ -18,7 +18,8 @@ random part follows from the coefficients. Systematic parts join it: what the ex
 scatter beyond their random part, for a field that the shape above cannot follow; a share of what
 the trend adds to the local quadratic, since a peak that the neighbours do not show rests on the
 shape alone; and a share of what setting suspects aside did to the bell. That is why a facet right
-under a low lamp is harder to tell from the lamp than one at the rim.
+under a low lamp is harder to tell from the lamp than one at the rim, and a facet whose border
+falls between points harder than one that covers them.
 """
 
 from __future__ import annotations
@@ -38,12 +39,13 @@ LEAST_POINTS: Final = 20
 """Below this the trend would take up everything, spots included."""
 NEIGHBOURS: Final = 24
 """Points in a local fit: a 5 × 5 square without its middle, one-sided at edges."""
-LARGEST_BLOCK: Final = 3
-"""Points along the side of a block; a facet two steps wide can take in three points."""
+LARGEST_BLOCK: Final = 2
+"""Points along the side of a block. A larger feature is set aside piece by piece; larger blocks
+could take the top of a low lamp's bell for a step."""
 SUSPECT_SIGMAS: Final = 5.0
-MISFIT_WEIGHT: Final = 4.0
-"""A block stands out by 5 standard deviations of the noise, but where the trend fits the rest of
-the map worse than that it takes twice as many of the misfit, which is no chance scatter."""
+MISFIT_WEIGHT: Final = 2.0
+"""A block stands out by 5 standard deviations of the noise. Where the trend fits the rest of the
+map worse than that, it takes √2 times as many of the misfit, which is no chance scatter."""
 SUSPECT_STEP: Final = 0.025
 """Least step of a block that is set aside; half of the least excess that is ever reported."""
 LEAST_ROOM: Final = 0.1
@@ -124,8 +126,11 @@ def smooth_background(
     own = np.diagonal(operator).copy()
     own[own < LEAST_INDEPENDENCE] = np.nan
     excess = departure @ rest / own
-    random = (operator / own[:, None]) ** 2 @ sd**2
-    misfit = _misfit(excess, random, order, keep)
+    shares = (operator / own[:, None]) ** 2
+    random = shares @ sd**2
+    # A misfit is carried into the backgrounds as if it were further noise of the readings.
+    spread = shares.sum(axis=1)
+    misfit = spread * _misfit(excess, random, spread, order, keep)
     # What the trend adds to the quadratic rests on its shape, which is trusted to a share only;
     # and so does what setting suspects aside did to that shape.
     bent = trend_of.distrust * (departure @ trend.value)
@@ -220,16 +225,19 @@ def _leave_one_out(
     return value, slope
 
 
-def _misfit(excess: Floats, random: Floats, order: NDArray[np.int64], keep: Booleans) -> Floats:
-    """Variance of the excess that the random part does not explain.
+def _misfit(
+    excess: Floats, random: Floats, spread: Floats, order: NDArray[np.int64], keep: Booleans
+) -> Floats:
+    """Variance of readings that would explain what the excesses scatter beyond their random part.
 
-    The larger of two: the mean square over the whole map, and a robust one of the points around.
+    The larger of two: from the mean square over the whole map, and robustly from the points
+    around.
     """
     sound = keep & np.isfinite(excess)
     if not sound.any():
         return np.full(len(excess), np.nan)
-    whole = (excess[sound] ** 2 - random[sound]).mean()
-    beyond = np.where(sound, (MAD_TO_SIGMA * excess) ** 2 - random, np.nan)
+    whole = ((excess[sound] ** 2 - random[sound]) / spread[sound]).mean()
+    beyond = np.where(sound, ((MAD_TO_SIGMA * excess) ** 2 - random) / spread, np.nan)
     around = np.sort(beyond[order[:, :NEIGHBOURS]], axis=1)  # NaN comes last
     count = np.isfinite(around).sum(axis=1)
     middle = np.maximum(count - 1, 0)
