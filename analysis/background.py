@@ -69,13 +69,10 @@ class Background:
         log of reading over background.
     log_sd : array, shape (n,)
         Standard uncertainty of that, from the readings, their places and the fit.
-    is_suspect : array of bool, shape (n,)
-        Points that count in no background.
     """
 
     log_excess: Floats
     log_sd: Floats
-    is_suspect: Booleans
 
 
 def smooth_background(
@@ -136,7 +133,7 @@ def smooth_background(
     bent = trend_of.distrust * (departure @ trend.value)
     shifted = DISTRUST_OF_SHIFT * (departure @ shift)
     systematic = misfit + bent**2 + shifted**2
-    return Background(log_excess=excess, log_sd=np.sqrt(random + systematic), is_suspect=~keep)
+    return Background(log_excess=excess, log_sd=np.sqrt(random + systematic))
 
 
 def _neighbour_order(places: Floats) -> NDArray[np.int64]:
