@@ -168,7 +168,10 @@ def test_an_entry_is_read_back_as_it_was_added(lab):
 @pytest.mark.parametrize(
     ("facts", "problem"),
     [
-        ({"event": "lit"}, "event is 'lit'; give one of acquired, burned, counted"),
+        (
+            {"event": "lighted"},
+            "event is 'lighted'; give one of acquired, lit, off, burned, counted",
+        ),
         ({"event": "burned", "hours_added": -1.0}, "hours_added is -1.0; give a number from 0"),
         ({"event": "burned", "hours_added": float("nan")}, "hours_added is nan; give a number"),
         ({"event": "burned"}, "hours_added and starts_added are missing"),
