@@ -7,6 +7,7 @@ failed or was refused, 2 usage or configuration, 130 stopped by the operator.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -187,6 +188,9 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _demo(options: argparse.Namespace) -> int:
+    # Three evenings go on side by side; more threads in each would only wait for each other. To
+    # be said before numpy is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from rig.demo.show import show
 
     return show(options.out)
