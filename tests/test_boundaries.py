@@ -129,17 +129,10 @@ def test_a_heavy_import_is_found_along_its_chain() -> None:
     assert heavy_chain(modules[:2], "rig.cli") == []
 
 
-CLI_IS_THERE = pytest.mark.skipif(
-    not (ROOT / "rig" / "cli.py").exists(), reason="rig/cli.py is not written yet"
-)
-
-
-@CLI_IS_THERE
 def test_the_command_line_pulls_in_nothing_heavy_by_its_imports() -> None:
     assert heavy_chain(our_modules(), "rig.cli") == []
 
 
-@CLI_IS_THERE
 def test_help_loads_nothing_heavy() -> None:
     script = (
         "import sys\n"
