@@ -29,6 +29,8 @@ class Child:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
+            # A job in the background is started with Ctrl-C ignored, and hands that down.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
         self.said = b""
 
@@ -45,7 +47,13 @@ class Child:
 
     def end(self, number=signal.SIGTERM):
         self.process.send_signal(number)
-        self.said += self.process.stdout.read()
+        deadline = time.monotonic() + 20.0
+        out = self.process.stdout.fileno()
+        while select.select([out], [], [], max(0.0, deadline - time.monotonic()))[0]:
+            data = os.read(out, 4096)
+            if not data:
+                break
+            self.said += data
         return self.process.wait(5.0)
 
 
