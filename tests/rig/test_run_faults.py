@@ -83,6 +83,16 @@ def test_a_light_sensor_that_answers_out_of_range_stops_the_run_with_the_value(t
     assert set(kept.value) == {54321.0}
 
 
+def test_a_light_sensor_that_says_it_has_no_value_stops_the_run_and_nothing_is_invented(tmp_path):
+    none = Fault(kind="no-value", at_exchange=60, exchanges=FOREVER)
+    stopped, run = stopped_run(tmp_path, with_faults("light_sensor", none))
+    assert stopped.exit_code == 1
+    assert "light sensor" in stopped.reason
+    without = run.readings[run.readings.status.isin(["missing", "failed"])]
+    assert len(without) >= 3
+    assert without.value.isna().all()
+
+
 def test_a_stuck_light_sensor_is_found_when_the_lamp_is_lit(tmp_path):
     stuck = Fault(kind="value", at_exchange=1, exchanges=FOREVER, value=0.4)
     stopped, run = stopped_run(tmp_path, with_faults("light_sensor", stuck))
