@@ -8,7 +8,7 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
-from analysis.report.build import render
+from analysis.report.build import write_rendered
 from analysis.summary import summarise
 from drivers.clock import Clock, SystemClock
 from rig.build import build
@@ -93,8 +93,7 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
         figures = path.with_name(f"{path.stem}-figures")
         runs = [run_folder.load(folder) for folder in folders]
         summaries = [summarise(run) for run in runs]
-        page = render(runs, summaries, made_utc=made_utc)
-        path.write_text(page, encoding="utf-8", newline="\n")
+        write_rendered(runs, summaries, path, made_utc=made_utc)
     draw_maps(summaries, figures)
     show_results(summaries, console)
     show_verdicts(summaries, console)

@@ -11,7 +11,7 @@ from rich.table import Table
 
 from analysis import run_folder
 from analysis.lab_folder import slug
-from analysis.report import write_map_png, write_report
+from analysis.report.build import write_map_png, write_rendered
 from analysis.report.pictures import shared_scale
 from analysis.report.sentences import height
 from analysis.report.standing import standing
@@ -33,7 +33,7 @@ def derive(folder: Path, *, made_utc: str) -> RunSummary:
     summary = summarise(run)
     text = json.dumps(summary.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     (folder / run_folder.SUMMARY).write_text(text + "\n", encoding="utf-8")
-    write_report([run], folder / run_folder.REPORT, made_utc=made_utc)
+    write_rendered([run], [summary], folder / run_folder.REPORT, made_utc=made_utc)
     return summary
 
 

@@ -88,9 +88,21 @@ def write_report(
         The file could not be written.
     """
     summaries = [summarise(run) for run in runs]
-    html = render(runs, summaries, made_utc=made_utc, accept=accept)
-    Path(out).write_text(html, encoding="utf-8", newline="\n")
+    write_rendered(runs, summaries, Path(out), made_utc=made_utc, accept=accept)
     return Path(out)
+
+
+def write_rendered(
+    runs: Sequence[Run],
+    summaries: Sequence[RunSummary],
+    out: Path,
+    *,
+    made_utc: str,
+    accept: Collection[str] = (),
+) -> None:
+    """Write the report as `write_report` does, for whoever has the summaries already."""
+    html = render(runs, summaries, made_utc=made_utc, accept=accept)
+    out.write_text(html, encoding="utf-8", newline="\n")
 
 
 def render(

@@ -16,7 +16,7 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import lab_folder, run_folder
-from analysis.report.build import render
+from analysis.report.build import write_rendered
 from analysis.summary import summarise
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
@@ -82,9 +82,8 @@ def show(out: Path) -> int:
         runs = [run_folder.load(folder) for folder in folders]
         summaries = [summarise(run) for run in runs]
         drawn = pool.submit(draw_maps, summaries, out / "figures")
-        page = render(runs, summaries, made_utc=MADE_UTC)
         report = out / run_folder.REPORT
-        report.write_text(page, encoding="utf-8", newline="\n")
+        write_rendered(runs, summaries, report, made_utc=MADE_UTC)
         drawn.result()
     console.print()
     show_results(summaries, console)
