@@ -16,6 +16,7 @@ ONLY = "rig/lamp.py"
 #: Where the word stands because it is defined: the contract and the relays themselves.
 DEFINES = {
     "drivers/contracts.py",
+    "drivers/conversing_relay.py",
     "drivers/modbus/coil_relay.py",
     "drivers/control_line/relay.py",
 }

@@ -13,17 +13,15 @@ from __future__ import annotations
 
 import math
 
-from drivers.arming import Arming
 from drivers.clock import Clock
 from drivers.control_line.options import ControlLineRelayOptions
-from drivers.conversing import ConversingInstrument
+from drivers.conversing_relay import ConversingRelay
 from drivers.errors import DeviceFault, RelayLost
 from drivers.line import ControlLines
-from drivers.relay_options import check_lighting
 from drivers.talk import Conversation, wait
 
 
-class ControlLineRelay(ConversingInstrument):
+class ControlLineRelay(ConversingRelay):
     """A relay that one control line closes.
 
     Parameters
@@ -43,62 +41,15 @@ class ControlLineRelay(ConversingInstrument):
     ) -> None:
         super().__init__(line, clock, f"{device}, {line.name} {options.control_line.upper()}")
         self._options = options
+        self.opens_after_silence_s = options.opens_after_silence_s
         self._is_up = False
         self._changed_s = -math.inf
         self._lines: ControlLines = self._line  # type: ignore[assignment]
 
     @property
-    def opens_after_silence_s(self) -> float | None:
-        """As declared in the profile. [s]"""
-        return self._options.opens_after_silence_s
-
-    @property
     def reads_back(self) -> bool:
         """Whether an auxiliary contact is wired to an input of the port."""
         return self._options.read_back != "none"
-
-    def start_off(self) -> float:
-        """Begin opening the lamp circuit, whatever is under way. Never refuses. [s]"""
-        self.cancel()
-        self._talk.begin(self._switch(False))
-        return self._clock.elapsed_s()
-
-    def start_on(self, arming: Arming) -> float:
-        """Begin closing the lamp circuit. [s]
-
-        Raises
-        ------
-        LightingRefused
-            Not armed, the arming is spent, or the relay is not declared to open by itself.
-            Nothing was sent.
-        """
-        now_s = self._clock.elapsed_s()
-        check_lighting(arming, self.opens_after_silence_s, self._device, now_s)
-        self._talk.begin(self._switch(True))
-        return now_s
-
-    def start_refresh(self) -> float:
-        """Begin telling a closed relay that somebody is there. Never closes an open one. [s]"""
-        self._talk.begin(self._refresh())
-        return self._clock.elapsed_s()
-
-    def start_read(self) -> float:
-        """Begin reading the state back. [s]"""
-        self._talk.begin(self._look())
-        return self._clock.elapsed_s()
-
-    def poll(self) -> bool | None:
-        """Return True for closed, False for open, or None before that is known.
-
-        Raises
-        ------
-        RelayLost
-            It reads back otherwise than it was told.
-        PortLost
-            The port is gone, or it has no control lines.
-        """
-        is_closed: bool | None = self._advance()
-        return is_closed
 
     # The conversations
 
@@ -126,7 +77,7 @@ class ControlLineRelay(ConversingInstrument):
                 self._set(True)
         return self._state()
 
-    def _look(self) -> Conversation[bool]:
+    def _read(self) -> Conversation[bool]:
         yield from self._rest(0.0)
         return self._state()
 

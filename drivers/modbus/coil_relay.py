@@ -17,10 +17,10 @@ import math
 
 from pymodbus.pdu import ModbusPDU
 
-from drivers.arming import Arming
 from drivers.bus import Bus
 from drivers.clock import Clock
 from drivers.conversing import RequestReplyInstrument
+from drivers.conversing_relay import ConversingRelay
 from drivers.errors import (
     DeviceFault,
     GarbledReply,
@@ -32,7 +32,6 @@ from drivers.line import Line
 from drivers.modbus import coils, frames
 from drivers.modbus.framing import Expected, framing_of
 from drivers.modbus.relay_options import CoilRelayOptions
-from drivers.relay_options import check_lighting
 from drivers.talk import Conversation, wait
 
 LUMP_S = 0.06  # as for the power meter: adapters hand characters over in lumps. [s]
@@ -40,7 +39,7 @@ LONGEST_FRAME = 64
 SWITCH_OFF = "Switch the lamp off by hand, then look at relay and bus."
 
 
-class CoilRelay(RequestReplyInstrument):
+class CoilRelay(ConversingRelay, RequestReplyInstrument):
     """One coil that closes the lamp circuit.
 
     Parameters
@@ -60,65 +59,16 @@ class CoilRelay(RequestReplyInstrument):
     ) -> None:
         super().__init__(line, clock, f"{device}, {line.name} address {options.address}")
         self._options = options
+        self.opens_after_silence_s = options.opens_after_silence_s
         self._framing = framing_of(options.is_tcp, options.baud)
         # In a network the rest of a reply may have to be sent again.
         self._lump_s = options.reply_within_s if options.is_tcp else LUMP_S
         self._spoken_s = -math.inf  # when it last answered
 
     @property
-    def opens_after_silence_s(self) -> float | None:
-        """As declared in the profile. [s]"""
-        return self._options.opens_after_silence_s
-
-    @property
     def reads_back(self) -> bool:
         """A coil can always be read."""
         return True
-
-    def start_off(self) -> float:
-        """Begin opening the lamp circuit, whatever is under way. Never refuses. [s]"""
-        self.cancel()
-        self._talk.begin(self._switch(False))
-        return self._clock.elapsed_s()
-
-    def start_on(self, arming: Arming) -> float:
-        """Begin closing the lamp circuit. [s]
-
-        Raises
-        ------
-        LightingRefused
-            Not armed, the arming is spent, or the relay is not declared to open by itself.
-            Nothing was sent.
-        """
-        now_s = self._clock.elapsed_s()
-        check_lighting(arming, self.opens_after_silence_s, self._device, now_s)
-        self._talk.begin(self._switch(True))
-        return now_s
-
-    def start_refresh(self) -> float:
-        """Begin telling a closed relay that somebody is there. Never closes an open one. [s]"""
-        self._talk.begin(self._refresh())
-        return self._clock.elapsed_s()
-
-    def start_read(self) -> float:
-        """Begin reading the state back. [s]"""
-        self._talk.begin(self._read())
-        return self._clock.elapsed_s()
-
-    def poll(self) -> bool | None:
-        """Return True for closed, False for open, or None before the relay has said so.
-
-        Raises
-        ------
-        RelayLost
-            It reads back otherwise than it was told.
-        NoReply, GarbledReply, DeviceFault
-            Nothing came, or nothing valid, or the device refused.
-        PortLost, WriteStalled
-            The line failed.
-        """
-        is_closed: bool | None = self._advance()
-        return is_closed
 
     # The conversations
 

@@ -14,6 +14,8 @@ requests: when that one has come, or was refused, all that came before it was st
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
+from typing import Generic, TypeVar
 
 from attrs import frozen
 from pymodbus.pdu import ModbusPDU
@@ -26,12 +28,15 @@ from drivers.line import Line
 from drivers.modbus import frames, registers
 from drivers.modbus.framing import Expected, framing_of
 from drivers.modbus.options import ModbusOptions
+from drivers.reading import Reading
 from drivers.talk import Conversation
 
 # A reply that has begun goes on without a pause of 1.5 characters on the bus; adapters hand
 # characters over in lumps, at most so far apart. [s]
 LUMP_S = 0.06
 LONGEST_FRAME = 264
+
+Options = TypeVar("Options", bound=ModbusOptions)
 
 
 @frozen
@@ -48,8 +53,8 @@ class Answer:
         return list(self.reply.registers)
 
 
-class ModbusDevice(RequestReplyInstrument):
-    """A device on Modbus RTU or TCP.
+class ModbusDevice(RequestReplyInstrument, Generic[Options]):
+    """A measuring device on Modbus RTU or TCP.
 
     Parameters
     ----------
@@ -63,8 +68,9 @@ class ModbusDevice(RequestReplyInstrument):
         What messages call it, e.g. ``"power meter"``.
     """
 
-    def __init__(self, options: ModbusOptions, line: Line | Bus, clock: Clock, device: str) -> None:
+    def __init__(self, options: Options, line: Line | Bus, clock: Clock, device: str) -> None:
         super().__init__(line, clock, f"{device}, {line.name} address {options.address}")
+        self._options = options
         self._address = options.address
         self._reply_within_s = options.reply_within_s
         self._framing = framing_of(options.is_tcp, options.baud)
@@ -72,6 +78,33 @@ class ModbusDevice(RequestReplyInstrument):
         self._lump_s = options.reply_within_s if options.is_tcp else LUMP_S
         self._is_in_doubt = False  # whether a reply may still be on its way
         self._sizes_asked: set[int] = set()
+
+    def start(self) -> float:
+        """Begin one reading of all quantities; return when it can be there at the earliest. [s]"""
+        self._talk.begin(self._measure())
+        return self._clock.elapsed_s() + registers.wire_s(self._least(), self._line)
+
+    def poll(self) -> tuple[Reading, ...] | None:
+        """Return one reading for each quantity, or None before they are there.
+
+        Raises
+        ------
+        NoReply, GarbledReply
+            Nothing came, or nothing valid.
+        DeviceFault
+            The device refused, or is not what the profile says.
+        PortLost, WriteStalled
+            The line failed.
+        """
+        readings: tuple[Reading, ...] | None = self._advance()
+        return readings
+
+    def _measure(self) -> Conversation[tuple[Reading, ...]]:
+        raise NotImplementedError
+
+    def _least(self) -> Sequence[registers.Request]:
+        """Return the requests that one measurement takes at the very least."""
+        raise NotImplementedError
 
     def _read(self, request: registers.Request) -> Conversation[Answer]:
         """Read the registers of one request."""

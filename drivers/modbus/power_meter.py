@@ -15,7 +15,7 @@ from drivers.reading import Reading
 from drivers.talk import Conversation
 
 
-class PowerMeter(ModbusDevice):
+class PowerMeter(ModbusDevice[PowerMeterOptions]):
     """Wall power, and voltage, current, power factor, frequency where the map has them.
 
     Parameters
@@ -34,28 +34,10 @@ class PowerMeter(ModbusDevice):
         self, options: PowerMeterOptions, line: Line | Bus, clock: Clock, device: str
     ) -> None:
         super().__init__(options, line, clock, device)
-        self._options = options
         self._requests = registers.plan_requests(options.registers, options.bridged_registers)
 
-    def start(self) -> float:
-        """Begin one reading of all quantities; return when it can be there at the earliest. [s]"""
-        self._talk.begin(self._measure())
-        return self._clock.elapsed_s() + registers.wire_s(self._requests, self._line)
-
-    def poll(self) -> tuple[Reading, ...] | None:
-        """Return one reading for each quantity of the map, or None before they are there.
-
-        Raises
-        ------
-        NoReply, GarbledReply
-            Nothing came, or nothing valid.
-        DeviceFault
-            The meter refused, with an exception code.
-        PortLost, WriteStalled
-            The line failed.
-        """
-        readings: tuple[Reading, ...] | None = self._advance()
-        return readings
+    def _least(self) -> tuple[registers.Request, ...]:
+        return self._requests
 
     def _measure(self) -> Conversation[tuple[Reading, ...]]:
         readings: list[Reading] = []

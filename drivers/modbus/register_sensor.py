@@ -15,7 +15,7 @@ from drivers.reading import Reading
 from drivers.talk import Conversation
 
 
-class RegisterSensor(ModbusDevice):
+class RegisterSensor(ModbusDevice[OneNumberOptions]):
     """One quantity, read from one place in the registers.
 
     Parameters
@@ -37,30 +37,12 @@ class RegisterSensor(ModbusDevice):
     ) -> None:
         super().__init__(options, line, clock, device)
         self._quantity = quantity
-        self._options = options
         self._request = registers.Request(
             options.function, options.register, registers.width(options), ()
         )
 
-    def start(self) -> float:
-        """Begin one reading; return the elapsed time before which it cannot be there. [s]"""
-        self._talk.begin(self._measure())
-        return self._clock.elapsed_s() + registers.wire_s((self._request,), self._line)
-
-    def poll(self) -> tuple[Reading, ...] | None:
-        """Return the reading, or None before it is there.
-
-        Raises
-        ------
-        NoReply, GarbledReply
-            Nothing came, or nothing valid.
-        DeviceFault
-            The instrument refused, with an exception code.
-        PortLost, WriteStalled
-            The line failed.
-        """
-        readings: tuple[Reading, ...] | None = self._advance()
-        return readings
+    def _least(self) -> tuple[registers.Request, ...]:
+        return (self._request,)
 
     def _measure(self) -> Conversation[tuple[Reading, ...]]:
         options = self._options

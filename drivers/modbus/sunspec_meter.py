@@ -21,7 +21,7 @@ from drivers.talk import Conversation
 READ_HOLDING = 3
 
 
-class SunSpecMeter(ModbusDevice):
+class SunSpecMeter(ModbusDevice[SunSpecMeterOptions]):
     """Wall power, and voltage, current, power factor, frequency where the meter has them.
 
     Voltage is that of a phase against neutral; current is the sum over the phases.
@@ -42,32 +42,13 @@ class SunSpecMeter(ModbusDevice):
         self, options: SunSpecMeterOptions, line: Line | Bus, clock: Clock, device: str
     ) -> None:
         super().__init__(options, line, clock, device)
-        self._options = options
         self._bases = sunspec.BASES if options.base == "find" else (int(options.base),)
         self.serial_number = ""  # as the meter says it, once it was asked who it is
         self._common: int | None = None  # register at which the common model begins
         self._meter: tuple[int, sunspec.Model] | None = None
 
-    def start(self) -> float:
-        """Begin one reading of all quantities; return when it can be there at the earliest. [s]"""
-        self._talk.begin(self._measure())
-        shortest = registers.Request(READ_HOLDING, 0, sunspec.HEADER, ())
-        return self._clock.elapsed_s() + registers.wire_s((shortest,), self._line)
-
-    def poll(self) -> tuple[Reading, ...] | None:
-        """Return one reading for each quantity, or None before they are there.
-
-        Raises
-        ------
-        NoReply, GarbledReply
-            Nothing came, or nothing valid.
-        DeviceFault
-            It refused, or holds no SunSpec meter.
-        PortLost, WriteStalled
-            The line failed.
-        """
-        readings: tuple[Reading, ...] | None = self._advance()
-        return readings
+    def _least(self) -> tuple[registers.Request, ...]:
+        return (registers.Request(READ_HOLDING, 0, sunspec.HEADER, ()),)
 
     def _measure(self) -> Conversation[tuple[Reading, ...]]:
         at, model = yield from self._find_meter()
