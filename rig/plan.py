@@ -15,6 +15,7 @@ from attrs import frozen
 from rig import plan_checks
 from rig.plan_doing import Dark, Limits, Sampling, WarmUp
 from rig.plan_sections import AboutTest, Area, Ballast, Device, Entered, GridPlan, Heights, Lamp
+from rig.plan_value import Value
 from rig.toml_keys import file_format
 from rig.toml_structure import read_sections
 
@@ -45,6 +46,7 @@ class Plan:
     warm_up: WarmUp = attrs.field(factory=WarmUp)
     sampling: Sampling = attrs.field(factory=Sampling)
     limits: Limits = attrs.field(factory=Limits)
+    value: Value | None = None
     entered: Entered | None = attrs.field(
         default=None, metadata={"allowed": "leave [entered] out; 'evenfall enter' writes it"}
     )

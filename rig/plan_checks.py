@@ -9,6 +9,7 @@ import attrs
 
 from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.stabilisation import RuleError, rule_from_plan
+from rig import plan_value
 from rig.plan_doing import LEAST_DARK_POINTS, Dark, WarmUp
 from rig.plan_sections import Area, Device, GridPlan, Heights, Lamp
 from rig.toml_faults import Fault
@@ -41,6 +42,7 @@ def faults(sections: Sections, raw: Mapping[str, Any]) -> list[Fault]:
     found += _dark(sections.get("dark"), grid)
     found += _reference(sections, grid)
     found += _warm_up(sections.get("warm_up"), raw)
+    found += plan_value.faults(raw)
     return found
 
 
