@@ -15,9 +15,8 @@ from rig.build import build
 from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
 from rig.operator import Operator, StopRequest, TerminalOperator
-from rig.plan import read_plan
-from rig.profile import cross_check, read_profile
 from rig.progress import TerminalProgress
+from rig.read_both import read_both
 from rig.results import derive, draw_maps, show_results, show_verdicts
 from rig.run import run
 from rig.toml_faults import ConfigError
@@ -33,10 +32,7 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
     RunStopped
         The run ended early; where its data lie was printed.
     """
-    plan, profile = read_plan(plan_path), read_profile(rig_path)
-    problems = cross_check(plan, profile)
-    if problems:
-        raise ConfigError(str(plan_path), problems)
+    plan, profile = read_both(plan_path, rig_path)
     console = Console(highlight=False)
     bench = build(profile, plan.device.name)
     stop = StopRequest()

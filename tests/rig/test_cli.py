@@ -55,6 +55,16 @@ def test_every_command_has_help_with_an_example(evenfall, command):
     assert f"example: evenfall {command}" in out
 
 
+def test_a_broken_plan_does_not_hide_the_faults_of_the_profile(evenfall, bench):
+    change(bench / "plan.toml", lamp={"rated_power_w": -1.0})
+    change(bench / "rig.toml", stage={"speed_mm_s": -2.0})
+    code, _, err = evenfall("run", bench / "plan.toml", "--rig", bench / "rig.toml")
+    assert code == 2
+    assert "2 problems" in err
+    assert "plan.toml: lamp.rated_power_w is -1.0" in err
+    assert "rig.toml: stage.speed_mm_s is -2.0" in err
+
+
 def test_no_command_is_a_usage_error(evenfall):
     code, _, err = evenfall()
     assert code == 2
