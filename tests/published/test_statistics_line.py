@@ -28,6 +28,35 @@ def test_line_fit_meets_the_certified_values_of_norris():
     assert line.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
 
 
+# JCGM 100:2008, H.3, table H.6: a thermometer's readings [°C] and its corrections [°C]. Inputs and
+# published results are from memory; the unrounded results were computed with GTC 1.5.1.
+THERMOMETER_C = np.array(
+    [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+)
+CORRECTION_C = np.array(
+    [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+)
+
+
+def test_calibration_line_of_a_thermometer():
+    # Published, about 20 °C: y₁ = -0.1712 (0.0029), y₂ = 0.00218 (0.00067), s = 0.0035.
+    line = fit_line(THERMOMETER_C - 20.0, CORRECTION_C)
+    assert line.intercept == pytest.approx(-0.171204, abs=1e-6)
+    assert line.intercept_sd == pytest.approx(0.002878, abs=1e-6)
+    assert line.slope == pytest.approx(0.00218270, abs=1e-8)
+    assert line.slope_sd == pytest.approx(0.00066794, abs=1e-8)
+    assert line.residual_sd == pytest.approx(0.00349756, abs=1e-8)
+    assert line.degrees_of_freedom == 9
+
+
+def test_predicted_correction_of_a_thermometer():
+    # Published: b(30 °C) = -0.1494 (0.0041) with 9 degrees of freedom. The line about 30 °C has
+    # that value as its intercept, so slope and intercept need no correlation of their own.
+    line = fit_line(THERMOMETER_C - 30.0, CORRECTION_C)
+    assert line.intercept == pytest.approx(-0.149377, abs=1e-6)
+    assert line.intercept_sd == pytest.approx(0.004139, abs=1e-6)
+
+
 @pytest.mark.parametrize(
     ("degrees_of_freedom", "table"),
     [(1, 12.7062), (2, 4.30265), (5, 2.57058), (10, 2.22814), (20, 2.08596), (50, 2.00856)],

@@ -73,6 +73,24 @@ def test_normal_field_keeps_the_relations_of_theory():
     assert even.low_quarter == pytest.approx(1 - 1.271106 * spread, abs=1e-5)
 
 
+# NIST Statistical Reference Datasets, NumAcc1 to NumAcc4: values that differ in their last digits
+# only. Data and certified values (mean; standard deviation over n - 1) from memory.
+@pytest.mark.parametrize(
+    ("values", "mean", "deviation"),
+    [
+        ([10_000_001, 10_000_003, 10_000_002], 10_000_002, 1.0),
+        ([1.2] + [1.1, 1.3] * 500, 1.2, 0.1),
+        ([1_000_000.2] + [1_000_000.1, 1_000_000.3] * 500, 1_000_000.2, 0.1),
+        ([10_000_000.2] + [10_000_000.1, 10_000_000.3] * 500, 10_000_000.2, 0.1),
+    ],
+)
+def test_spread_of_values_that_hardly_differ(values, mean, deviation):
+    even = uniformity(values, np.ones(len(values)))
+    assert even.mean == pytest.approx(mean, rel=1e-14)
+    sample = even.coefficient_of_variation * even.mean * math.sqrt(len(values) / (len(values) - 1))
+    assert sample == pytest.approx(deviation, rel=1e-7)
+
+
 # -- a field with a closed form ---------------------------------------------------------------
 # Lambertian point source of 1000 µmol/s, 0.6 m over the middle of 1.2 m × 1.2 m: the share that
 # lands on the square is 4 F with F the factor from a point to a corner-aligned rectangle
