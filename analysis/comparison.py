@@ -23,13 +23,14 @@ at one height on, their own spread is used.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Final
 
 from attrs import field, frozen
 
 from analysis.budget import Term, combine
 from analysis.digits import percent
+from analysis.effects import Effect, taken_off
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
 from analysis.plane_results import (
     ENOUGH_INSTALLATIONS,
@@ -201,6 +202,7 @@ def judge(
     relevant: float = RELEVANT,
     *,
     decided: bool | None = None,
+    effects: Sequence[Effect] = (),
 ) -> Verdict:
     """Give the verdict on two results.
 
@@ -217,10 +219,13 @@ def judge(
         See `compare`. [fraction]
     decided : bool or None
         Whether they differ, where many pairs are judged together; None judges by the interval.
+    effects : sequence of Effect
+        What stands between the two beside their devices: its known part is taken off the ratio,
+        the rest is a term of it.
     """
-    terms = ratio_terms(a, b, differing)
+    terms = (*ratio_terms(a, b, differing), *(one.term for one in effects))
     whole = combine(terms)
-    b_to_a = b.efficacy_umol_j / a.efficacy_umol_j
+    b_to_a = taken_off(b.efficacy_umol_j / a.efficacy_umol_j, effects)
     greater, lesser = (name_b, name_a) if b_to_a >= 1 else (name_a, name_b)
     ratio = max(b_to_a, 1 / b_to_a)
     reach = whole.coverage() * whole.standard
@@ -261,7 +266,7 @@ def _place(name_a: str, a: Result, name_b: str, b: Result) -> str:
     if abs(a.mounting_height_mm - b.mounting_height_mm) <= SAME_HEIGHT_MM:
         return f" at {a.mounting_height_mm:g} mm"
     return (
-        f", each at its best height ({name_a} at {a.mounting_height_mm:g} mm, "
+        f", each at its own height ({name_a} at {a.mounting_height_mm:g} mm, "
         f"{name_b} at {b.mounting_height_mm:g} mm)"
     )
 

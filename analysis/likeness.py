@@ -8,8 +8,8 @@ that name.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from typing import Final
 
 from attrs import frozen
 
@@ -38,10 +38,13 @@ class Mismatch:
         What it is accepted by, e.g. ``"lamp sample"``.
     sentence : str
         What differs or is not stated, in plain words.
+    values : tuple of str
+        What each of the two states, as short as it goes; empty where it states nothing.
     """
 
     name: str
     sentence: str
+    values: tuple[str, str]
 
 
 def mismatches(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> tuple[Mismatch, ...]:
@@ -73,6 +76,29 @@ def names_of(runs: Sequence[RunSummary]) -> tuple[str, ...]:
         if len(set(names)) == len(names) and all(run.device for run in runs):
             return names
     return tuple(f"{run.device or 'device not named'} ({run.run_name})" for run in runs)
+
+
+def stamps(accepted: Iterable[Mismatch]) -> tuple[str, ...]:
+    """Say of each accepted fact, over all pairs of runs, what differs: to be put on the output.
+
+    Returns
+    -------
+    tuple of str
+        E.g. ``"Accepted: lamp hours differ (130 h, 310 h)"``, in the order of `FACTS`.
+    """
+    held: dict[str, dict[str, None]] = {}
+    for one in accepted:
+        held.setdefault(one.name, {}).update(dict.fromkeys(one.values))
+    texts = []
+    for name in sorted(held, key=FACTS.index):
+        stated = [value for value in held[name] if value]
+        if not stated:
+            texts.append(f"Accepted: {name} not stated")
+            continue
+        unsaid = ["not stated"] if len(stated) < len(held[name]) else []
+        verb = "differ" if name.endswith("s") else "differs"
+        texts.append(f"Accepted: {name} {verb} ({', '.join([*stated, *unsaid])})")
+    return tuple(texts)
 
 
 def check_facts(names: Collection[str]) -> None:
@@ -152,14 +178,18 @@ def _identical(
         return None
     if in_a and in_b:
         return Mismatch(
-            name=fact, sentence=f"{said} differs: {in_a} for {names[0]}, {in_b} for {names[1]}"
+            name=fact,
+            sentence=f"{said} differs: {in_a} for {names[0]}, {in_b} for {names[1]}",
+            values=(in_a, in_b),
         )
-    return _silent(fact, said, in_a, in_b, names)
+    return _silent(fact, said, (in_a, in_b), names)
 
 
-def _silent(fact: str, said: str, in_a: Any, in_b: Any, names: tuple[str, str]) -> Mismatch:
-    without = [name for name, value in zip(names, (in_a, in_b), strict=True) if not value]
-    return Mismatch(name=fact, sentence=f"{said} is not stated for {' and '.join(without)}")
+def _silent(fact: str, said: str, values: tuple[str, str], names: tuple[str, str]) -> Mismatch:
+    without = [name for name, value in zip(names, values, strict=True) if not value]
+    return Mismatch(
+        name=fact, sentence=f"{said} is not stated for {' and '.join(without)}", values=values
+    )
 
 
 def _grids(a: RunSummary, b: RunSummary) -> Mismatch | None:
@@ -169,23 +199,31 @@ def _grids(a: RunSummary, b: RunSummary) -> Mismatch | None:
     if first.is_same_as(second):
         return None
     told = f"{first.label} and {second.label}"
+    values = (first.label, second.label)
     if first.label == second.label:
         told = f"both have {first.label}, in other places or for other areas"
-    return Mismatch(name="grid", sentence=f"the grid differs: {told}")
+        values = (first.label, f"{second.label} elsewhere")
+    return Mismatch(name="grid", sentence=f"the grid differs: {told}", values=values)
 
 
 def _lamp_hours(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> Mismatch | None:
     hours = [run.plan.get("lamp", {}).get("hours") for run in (a, b)]
+    values = _with_unit(hours, 0, "h")
     if None in hours:
-        known = [value is not None for value in hours]
-        return _silent("lamp hours", "the burning hours of the lamp", known[0], known[1], names)
+        return _silent("lamp hours", "the burning hours of the lamp", values, names)
     if abs(hours[0] - hours[1]) <= LAMP_HOURS_APART:
         return None
     return Mismatch(
         name="lamp hours",
-        sentence=f"the lamp had burned {fixed(hours[0], 0)} h and {fixed(hours[1], 0)} h, more "
+        sentence=f"the lamp had burned {values[0]} and {values[1]}, more "
         f"than {LAMP_HOURS_APART:g} h apart",
+        values=values,
     )
+
+
+def _with_unit(values: Sequence[float | None], decimals: int, unit: str) -> tuple[str, str]:
+    first, second = ("" if one is None else f"{fixed(one, decimals)} {unit}" for one in values)
+    return first, second
 
 
 def _means(a: RunSummary, b: RunSummary, quantity: str) -> tuple[float | None, float | None]:
@@ -196,15 +234,17 @@ def _means(a: RunSummary, b: RunSummary, quantity: str) -> tuple[float | None, f
 
 def _line_voltage(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> Mismatch | None:
     first, second = _means(a, b, "line_voltage_v")
+    values = _with_unit((first or None, second or None), 1, "V")
     if not first or not second:
-        return _silent("line voltage", "the line voltage", first, second, names)
+        return _silent("line voltage", "the line voltage", values, names)
     apart = abs(first - second) / ((first + second) / 2)
     if apart <= LINE_VOLTAGE_APART:
         return None
     return Mismatch(
         name="line voltage",
-        sentence=f"the mean line voltage was {fixed(first, 1)} V and {fixed(second, 1)} V, "
+        sentence=f"the mean line voltage was {values[0]} and {values[1]}, "
         f"{percent(apart)} apart and more than {percent(LINE_VOLTAGE_APART, 0)}",
+        values=values,
     )
 
 
@@ -212,8 +252,10 @@ def _ambient(a: RunSummary, b: RunSummary) -> Mismatch | None:
     first, second = _means(a, b, "temperature_c")
     if first is None or second is None or abs(first - second) <= AMBIENT_APART_K:
         return None
+    values = _with_unit((first, second), 1, "°C")
     return Mismatch(
         name="ambient temperature",
-        sentence=f"the logged temperature was {fixed(first, 1)} °C and {fixed(second, 1)} °C, more "
+        sentence=f"the logged temperature was {values[0]} and {values[1]}, more "
         f"than {AMBIENT_APART_K:g} K apart",
+        values=values,
     )

@@ -167,7 +167,7 @@ def test_devices_are_compared_at_each_common_height_and_at_their_best():
     assert found.at_best.ratio == pytest.approx(1.40 / 1.25)
     assert found.at_best.sentence == (
         "As installed, Reflector B delivers 12.0\u202f% ± 3.6\u202f% more per joule than "
-        "Reflector A, each at its best height (Reflector A at 500 mm, Reflector B at 400 mm)."
+        "Reflector A, each at its own height (Reflector A at 500 mm, Reflector B at 400 mm)."
     )
 
 

@@ -8,7 +8,7 @@ import pytest
 from attrs import evolve
 
 from analysis.grid import grid_from_plan
-from analysis.likeness import FACTS, NotAFactError, check_facts, mismatches, names_of
+from analysis.likeness import FACTS, NotAFactError, check_facts, mismatches, names_of, stamps
 from analysis.results import Condition
 from tests.analysis.comparable import INSTRUMENTS, map_with, run
 
@@ -158,3 +158,24 @@ def test_runs_of_one_device_are_named_by_specimen_or_folder():
     assert names_of((a, same)) == ("Reflector A (A-1)", "Reflector A (B-1)")
     again = evolve(a, run_name="later")
     assert names_of((a, again)) == ("Reflector A (reflector-a)", "Reflector A (later)")
+
+
+def test_a_stamp_says_briefly_what_differs_over_all_pairs():
+    a, b = run("Reflector A"), run("Reflector B", lamp={"hours": 310.0})
+    c = run("Reflector C", lamp={"hours": 450.0})
+    found = [
+        one
+        for first, second in ((a, b), (a, c), (b, c))
+        for one in mismatches(first, second, ("x", "y"))
+    ]
+    assert stamps(found) == ("Accepted: lamp hours differ (130 h, 310 h, 450 h)",)
+
+
+def test_a_stamp_says_what_is_not_stated():
+    a, b = run("Reflector A"), run("Reflector B", area={"floor": "", "walls_identity": ""})
+    c = run("Reflector C", area={"walls_identity": ""})
+    assert stamps(mismatches(a, b, ("a", "b"))) == (
+        "Accepted: walls differ (W-1, not stated)",
+        "Accepted: floor differs (white tray, not stated)",
+    )
+    assert stamps(mismatches(b, c, ("b", "c")))[0] == "Accepted: walls not stated"
