@@ -23,6 +23,8 @@ from typing import Final, NamedTuple, Protocol
 
 #: When virtual time begins unless told otherwise: an arbitrary evening.
 FIRST_EVENING: Final = datetime(2026, 1, 5, 18, 0, tzinfo=UTC)
+#: The operating system takes no wait without end; longer ones are made of these. [s]
+_LONGEST_WAIT_S: Final = 3600.0
 
 
 class Stamp(NamedTuple):
@@ -88,7 +90,7 @@ class SystemClock:
             return
         descriptors = [fd for line in watching if (fd := line.fileno()) is not None]
         # A sleep may end early (a signal); go back to it until the deadline has passed.
-        while (left_s := elapsed_s - self.elapsed_s()) > 0:
+        while (left_s := min(elapsed_s - self.elapsed_s(), _LONGEST_WAIT_S)) > 0:
             if not descriptors:
                 time.sleep(left_s)
             elif select.select(descriptors, [], [], left_s)[0]:

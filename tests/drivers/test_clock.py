@@ -102,13 +102,14 @@ def test_the_system_clock_waits_to_the_deadline_not_before():
     assert clock.elapsed_s() >= deadline_s
 
 
-def test_the_system_clock_wakes_for_a_byte_long_before_the_deadline():
+@pytest.mark.parametrize("deadline_s", [30.0, math.inf])
+def test_the_system_clock_wakes_for_a_byte_long_before_the_deadline(deadline_s):
     clock = SystemClock()
     reader, writer = os.pipe()
     try:
         os.write(writer, b"x")
         before_s = clock.elapsed_s()
-        clock.wait_until(before_s + 30.0, watching=[Watched(fd=reader)])
+        clock.wait_until(deadline_s + before_s, watching=[Watched(fd=reader)])
         assert clock.elapsed_s() - before_s < 5.0
     finally:
         os.close(reader)
