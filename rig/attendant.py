@@ -1,8 +1,8 @@
 """The one loop that attends to the bench.
 
 Whatever the sequence is waiting for, a light reading, a move, a person, the attendant goes on
-polling the wattmeter at its deadlines, writes every reading down, keeps the promise that no row
-stays unacknowledged for more than a second, and sees a request to stop at its next step.
+polling the wattmeter at its deadlines, has every reading written down, keeps the promise that no
+row stays unacknowledged for more than a second, and sees a request to stop at its next step.
 """
 
 from __future__ import annotations
@@ -16,34 +16,24 @@ from typing import Protocol, TypeVar
 
 from attrs import define, evolve
 
-from analysis.run_folder import EventRow
 from drivers.clock import Clock, Watchable
 from drivers.contracts import Instrument, LampRelay, Position, Stage, TwoPhase
 from drivers.errors import DriverError
 from drivers.reading import Reading
 from rig import faults
 from rig.beside import Attended, Beside, is_due
+from rig.logbook import Logbook
 from rig.operator import Operator, Prompt
-from rig.recorder import Recorder
-from rig.rows import Place, failed_row, reading_row
+from rig.rows import Place
 
 Result = TypeVar("Result")
 
-#: An fsync is due before a row has waited a full second for it. [s]
-ACKNOWLEDGE_AFTER_S = 0.8
 #: Wall power below this share of its level when stable means that the lamp went out.
 LAMP_OUT_SHARE = 0.5
 #: Wall power is never asked for more often than this. [s]
 CLOSEST_S = 0.1
 #: How many wall-power readings the loop itself remembers, for stabilisation; all are on disk.
 HISTORY = 20_000
-#: What each measuring instrument owes whenever it is asked.
-_DUE = {
-    "light_sensor": "ppfd_umol_m2_s",
-    "monitor_sensor": "ppfd_umol_m2_s",
-    "power_meter": "wall_power_w",
-    "thermometer": "temperature_c",
-}
 
 
 class StopRequested(Protocol):
@@ -93,7 +83,7 @@ class Attendant:
     ----------
     clock : Clock
     instruments : Instruments
-    recorder : Recorder
+    log : Logbook
     operator : Operator
     stop : StopRequested
     power_interval_s : float
@@ -107,7 +97,7 @@ class Attendant:
         self,
         clock: Clock,
         instruments: Instruments,
-        recorder: Recorder,
+        log: Logbook,
         operator: Operator,
         stop: StopRequested,
         *,
@@ -117,7 +107,7 @@ class Attendant:
         self.clock = clock
         self.instruments = instruments
         self.operator = operator
-        self._recorder = recorder
+        self.log = log
         self._stop = stop
         self._power_interval_s = power_interval_s
         self._close_interval_s = min(power_interval_s, max(power_averaging_s, CLOSEST_S))
@@ -129,7 +119,9 @@ class Attendant:
             clock=clock,
             instrument=instruments.power_meter,
             take=self._take_power,
-            complain=lambda fault, place, tries: self.failed("power_meter", fault, place, tries),
+            complain=lambda fault, place, tries: self.log.failed(
+                "power_meter", fault, place, tries
+            ),
             interval_s=power_interval_s,
             due_s=clock.elapsed_s(),
         )
@@ -139,25 +131,14 @@ class Attendant:
             self._monitor = Beside(
                 clock=clock,
                 instrument=instruments.monitor_sensor,
-                take=lambda found, place, n: self.record("monitor_sensor", found, place, n),
-                complain=lambda fault, place, tries: self.failed(
+                take=lambda found, place, n: self.log.readings("monitor_sensor", found, place, n),
+                complain=lambda fault, place, tries: self.log.failed(
                     "monitor_sensor", fault, place, tries
                 ),
             )
             self._beside.append(self._monitor)
 
     # -- what the sequence asks for -------------------------------------------------------
-
-    def event(self, event: str, subject: str = "", detail: str = "") -> None:
-        """Write down that something happened."""
-        utc, elapsed_s = self.clock.stamp()
-        self._recorder.event(
-            EventRow(elapsed_s=elapsed_s, utc=utc, event=event, subject=subject, detail=detail)
-        )
-
-    def acknowledge(self) -> None:
-        """Return once everything recorded so far is on disk."""
-        self._recorder.acknowledge()
 
     def attend(self, one: Attended) -> None:
         """Serve one more in the loop from now on."""
@@ -212,11 +193,11 @@ class Attendant:
         RunStopped
             The answer was "stop".
         """
-        self.event("prompt", prompt.kind, prompt.text)
-        self.acknowledge()
+        self.log.event("prompt", prompt.kind, prompt.text)
+        self.log.acknowledge()
         self.operator.ask(prompt)
         answer = self._carry_on(self.operator.answer, lambda: math.inf, (self.operator,))
-        self.event("answer", prompt.kind, answer)
+        self.log.event("answer", prompt.kind, answer)
         if answer == "stop":
             raise faults.RunStopped("stopped by the operator at a prompt", exit_code=130)
         return answer
@@ -236,16 +217,16 @@ class Attendant:
                     instrument.poll_identity,
                     instrument,
                 )
-            self.event("identified", name, found[name])
+            self.log.event("identified", name, found[name])
         return found
 
     def home(self) -> None:
         """Home the stage, the only way its position becomes known."""
         stage = self.instruments.stage
         self._with_retries("stage", Place(), stage.start_home, stage.poll, stage)
-        self.event("homed", "stage")
+        self.log.event("homed", "stage")
         for remark in stage.remarks:
-            self.event("note", "stage", remark)
+            self.log.event("note", "stage", remark)
 
     def move(self, x_mm: float, y_mm: float, z_mm: float | None = None) -> Position:
         """Carry the sensor to a point of the plane and confirm that it stands there. [mm]"""
@@ -270,7 +251,7 @@ class Attendant:
             monitor.place, monitor.sample = evolve(place, role="monitor"), sample
             monitor.ask_now()
         readings = self._with_retries("light_sensor", place, sensor.start, sensor.poll, sensor)
-        self.record("light_sensor", readings, place, sample)
+        self.log.readings("light_sensor", readings, place, sample)
         if self._latest_end_s <= min(reading.window_start_s for reading in readings):
             self._power.ask_now()  # no wall power in this window yet
         if monitor is not None:
@@ -320,22 +301,17 @@ class Attendant:
             if result is not None:
                 return result
             lines = [line for one in self._beside if one.is_busy for line in one.instrument.lines]
-            until_s = min(wake(), self._acknowledge_due_s, *(one.wake_s for one in self._beside))
+            until_s = min(wake(), self.log.acknowledge_due_s, *(one.wake_s for one in self._beside))
             self.clock.wait_until(until_s, watching=[*watching, *lines, self._stop])
 
-    @property
-    def _acknowledge_due_s(self) -> float:
-        oldest_s = self._recorder.oldest_unacknowledged_s
-        return math.inf if oldest_s is None else oldest_s + ACKNOWLEDGE_AFTER_S
-
     def _serve_background(self) -> None:
-        if self.clock.elapsed_s() >= self._acknowledge_due_s:
-            self._recorder.acknowledge()
+        if self.clock.elapsed_s() >= self.log.acknowledge_due_s:
+            self.log.acknowledge()
         for one in self._beside:
             one.serve()
 
     def _take_power(self, readings: tuple[Reading, ...], place: Place, sample: int | None) -> None:
-        self.record("power_meter", readings, place, sample)
+        self.log.readings("power_meter", readings, place, sample)
         for reading in readings:
             if reading.quantity == "wall_power_w" and not reading.is_missing:
                 self._latest_w = reading.value
@@ -367,28 +343,12 @@ class Attendant:
                 return self.once(start, poll, instrument)
             except DriverError as fault:
                 tries += 1
-                self.failed(name, fault, place, tries)
+                self.log.failed(name, fault, place, tries)
                 is_stage = name == "stage"
                 pause_s = faults.retry_pause_s(fault, tries, of_stage=is_stage)
                 if pause_s is None:
                     raise faults.stop_for(fault, tries, of_stage=is_stage) from fault
                 self.wait_until(self.clock.elapsed_s() + pause_s)
-
-    def failed(self, name: str, fault: DriverError, place: Place, tries: int) -> None:
-        """Record a try that gave nothing valid: an event, and a row where a value was due."""
-        self.event("retry" if tries > 1 else "fault", name, str(fault))
-        if name in _DUE:
-            self._recorder.reading(
-                failed_row(self.clock.stamp(), name, _DUE[name], fault.reply, place)
-            )
-
-    def record(
-        self, name: str, readings: tuple[Reading, ...], place: Place, sample: int | None
-    ) -> None:
-        """Write readings down."""
-        stamp = self.clock.stamp()
-        for reading in readings:
-            self._recorder.reading(reading_row(stamp, name, reading, place, sample))
 
 
 def _when_free(one: Attended) -> bool | None:

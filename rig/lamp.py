@@ -84,7 +84,7 @@ class Lamp:
             self._keeper = Keeper(
                 clock=self._clock,
                 instrument=self._relay,
-                complain=lambda fault: attendant.event("fault", "lamp_relay", str(fault)),
+                complain=lambda fault: attendant.log.event("fault", "lamp_relay", str(fault)),
                 interval_s=REFRESH_SHARE * (self._relay.opens_after_silence_s or math.inf),
             )
             attendant.attend(self._keeper)
@@ -121,8 +121,8 @@ class Lamp:
         assert keeper is not None
         # On the record before the lamp: a run killed from here on leaves a lamp that was lit.
         self._note("lit")
-        self._attendant.event("relay-closed", "lamp_relay", arming.granted_by)
-        self._attendant.acknowledge()
+        self._attendant.log.event("relay-closed", "lamp_relay", arming.granted_by)
+        self._attendant.log.acknowledge()
         try:
             self._attendant.once(lambda: relay.start_on(arming), relay.poll, relay)
         except DriverError as fault:
@@ -147,7 +147,7 @@ class Lamp:
         except DriverError as fault:
             if (problem := self.drop()) is not None:
                 raise control_lost(problem) from fault
-        self._attendant.event("relay-opened", "lamp_relay")
+        self._attendant.log.event("relay-opened", "lamp_relay")
         self._note("off")
 
     def drop(self) -> str | None:

@@ -58,7 +58,7 @@ class Points:
         here = evolve(self.place(place.role, index), x_mm=reached.x_mm, y_mm=reached.y_mm)
         count = self._plan.sampling.samples_per_point
         values = np.array([self._sample(here, number + 1) for number in range(count)])
-        self._attendant.acknowledge()
+        self._attendant.log.acknowledge()
         return values
 
     def _sample(self, place: Place, number: int) -> float:
@@ -71,7 +71,7 @@ class Points:
                 return value
             tries += 1
             pause_s = faults.retry_pause_s(fault, tries)
-            self._attendant.event("retry" if tries > 1 else "fault", "light_sensor", str(fault))
+            self._attendant.log.event("retry" if tries > 1 else "fault", "light_sensor", str(fault))
             if pause_s is None:
                 raise faults.stop_for(fault, tries)
             self._attendant.wait_until(self._clock.elapsed_s() + pause_s)
@@ -130,7 +130,7 @@ class Points:
             return
         row, column = np.unravel_index(int(np.nanargmin(inner)), matrix.shape)
         self.reference = int(self._grid.index_of(row, column))
-        self._attendant.event(
+        self._attendant.log.event(
             "reference-chosen",
             self.place("reference", self.reference).words,
             f"lowest slope, {100 * inner[row, column]:.2f} % a cell",

@@ -20,6 +20,7 @@ from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
 from rig.faults import RunStopped
 from rig.lamp import Lamp, refusals
+from rig.logbook import Logbook
 from rig.operator import Operator
 from rig.plan import Plan
 from rig.profile import Profile
@@ -71,7 +72,7 @@ def run(
     attendant = Attendant(
         bench.clock,
         bench.instruments,
-        recorder,
+        Logbook(clock=bench.clock, recorder=recorder),
         operator,
         stop,
         power_interval_s=plan.sampling.power_interval_s,
@@ -84,7 +85,7 @@ def run(
             Temperature(attendant, profile.thermometer.options)
         sequence = Sequence(plan, grid, rule, attendant, progress, lamp)
         try:
-            attendant.event("run-begun", plan.device.name, plan.test.name)
+            attendant.log.event("run-begun", plan.device.name, plan.test.name)
             sequence.run()
         except RecorderError:
             _make_safe(attendant, lamp, note=False)
@@ -93,7 +94,7 @@ def run(
             _make_safe(attendant, lamp)
             if isinstance(fault, RunStopped):
                 fault.folder = folder
-            attendant.event("stopped", "", str(fault) or repr(fault))
+            attendant.log.event("stopped", "", str(fault) or repr(fault))
             recorder.close()
             raise
         finally:
@@ -146,7 +147,7 @@ def _make_safe(attendant: Attendant, lamp: Lamp, *, note: bool = True) -> None:
     if problem is not None:
         troubles["lamp_relay"] = problem
     for subject, trouble in troubles.items() if note else ():
-        attendant.event("fault", subject, trouble)
+        attendant.log.event("fault", subject, trouble)
 
 
 def describe_instruments(profile: Profile) -> list[dict[str, Any]]:

@@ -116,7 +116,7 @@ class Sequence:
             + "Have you read this, and is the test area clear?",
             ("yes", "stop"),
         )
-        self._attendant.event("caution-acknowledged", self._plan.test.operator)
+        self._attendant.log.event("caution-acknowledged", self._plan.test.operator)
         self._progress.phase("Instruments")
         self._attendant.identify()
         self._attendant.home()
@@ -136,7 +136,7 @@ class Sequence:
     def _dark(self) -> None:
         plan = self._plan.dark
         if plan.points == 0:
-            self._attendant.event("dark-skipped", "", plan.skip_reason)
+            self._attendant.log.event("dark-skipped", "", plan.skip_reason)
             return
         if not self._lamp.is_lit_by_relay:
             self._ask(
@@ -144,7 +144,7 @@ class Sequence:
                 "Dark reading: the lamp must be OFF and the area closed as for the map. "
                 "Check that nothing glows, then answer.",
             )
-        self._attendant.event("dark-begun")
+        self._attendant.log.event("dark-begun")
         everywhere = list(serpentine(self._grid))
         few = everywhere if plan.points == "all" else spread_points(self._grid, int(plan.points))
         self._progress.phase("Dark reading", f"{len(few)} points")
@@ -154,7 +154,7 @@ class Sequence:
         limit = DARK_SHARE * self._weakest_expected()
         if abs(float(np.mean(values))) > limit and len(few) < len(everywhere):
             rest = [index for index in everywhere if index not in few]
-            self._attendant.event(
+            self._attendant.log.event(
                 "note",
                 "light_sensor",
                 f"dark mean {np.mean(values):.2f} µmol/m²/s is above 1 % of the weakest value "
@@ -185,7 +185,7 @@ class Sequence:
 
     def _quick_look(self) -> None:
         few = spread_points(self._grid, 5)
-        self._attendant.event("quick-look")
+        self._attendant.log.event("quick-look")
         self._progress.phase("Quick look", f"{len(few)} points")
         self._attendant.power_goes_to(self._points.place("background"))
         values = [
@@ -196,7 +196,7 @@ class Sequence:
     def _map(self) -> np.ndarray:
         """Read every point of the grid in a serpentine, the reference point in between."""
         height_mm, plan = self._points.stay.mounting_height_mm, self._plan.sampling
-        self._attendant.event(
+        self._attendant.log.event(
             "map-begun",
             self._plan.device.name,
             f"installation {self._points.stay.installation}, mounting height {height_mm:g} mm",
@@ -228,8 +228,8 @@ class Sequence:
             self._refuse_stuck(recent)
         self._points.visit_reference()
         self._offer_rereading(means, spreads)
-        self._attendant.event("map-ended", self._plan.device.name)
-        self._attendant.acknowledge()
+        self._attendant.log.event("map-ended", self._plan.device.name)
+        self._attendant.log.acknowledge()
         return means
 
     def _refuse_stuck(self, recent: Series[float]) -> None:
@@ -296,8 +296,8 @@ class Sequence:
             self.warm_up.lamp_is_off()
             last_word = "All points are read. The relay has switched the lamp off."
         self._points.park()
-        self._attendant.event("run-ended", "", "complete")
-        self._attendant.acknowledge()
+        self._attendant.log.event("run-ended", "", "complete")
+        self._attendant.log.acknowledge()
         self._progress.phase("Done", last_word)
 
     # -- pieces ---------------------------------------------------------------------------

@@ -36,7 +36,7 @@ class Temperature:
                 clock=attendant.clock,
                 instrument=thermometer,
                 take=self._take,
-                complain=lambda fault, place, tries: attendant.failed(
+                complain=lambda fault, place, tries: attendant.log.failed(
                     "thermometer", fault, place, tries
                 ),
                 interval_s=options.every_s,
@@ -45,7 +45,7 @@ class Temperature:
         )
 
     def _take(self, readings: tuple[Reading, ...], place: Place, sample: int | None) -> None:
-        self._attendant.record("thermometer", readings, place, sample)
+        self._attendant.log.readings("thermometer", readings, place, sample)
         highest = self._options.highest_c
         for reading in readings:
             self._missing = self._missing + 1 if reading.is_missing else 0

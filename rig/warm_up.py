@@ -77,14 +77,14 @@ class WarmUp:
         self._await_light(dark_umol_m2_s)
 
     def _note_lit(self) -> None:
-        self._attendant.event("lamp-lit", self._plan.lamp.sample)
+        self._attendant.log.event("lamp-lit", self._plan.lamp.sample)
         self.lit_s = self._clock.elapsed_s()
         self.starts += 1
         self._is_lit = True
 
     def lamp_is_off(self) -> None:
         """Take note that the lamp was switched off."""
-        self._attendant.event("lamp-off", self._plan.lamp.sample)
+        self._attendant.log.event("lamp-off", self._plan.lamp.sample)
         self._burned_before_s = self.burned_s()
         self._is_lit = False
 
@@ -131,7 +131,7 @@ class WarmUp:
     def stabilise(self, since_s: float) -> None:
         """Park at the reference and wait until light and power both hold the rule."""
         rule, plan = self._rule, self._plan.warm_up
-        self._attendant.event("warm-up-begun", "", rule.name)
+        self._attendant.log.event("warm-up-begun", "", rule.name)
         self._attendant.power_goes_to(self._points.place("warm-up"))
         self._progress.phase("Warm-up", rule.name)
         place = self._points.at_reference("warm-up")
@@ -162,13 +162,13 @@ class WarmUp:
             if now_s - begun_s > plan.maximum_s:
                 self._give_up_or_go_on(by_light, by_power)
                 break
-        self._attendant.event(
+        self._attendant.log.event(
             "lamp-stable" if by_light.is_stable and by_power.is_stable else "warm-up-timeout",
             self._plan.lamp.sample,
             f"light {_measured(by_light)}; power {_measured(by_power)}",
         )
         self._attendant.watch_power(self._attendant.latest_power_w)
-        self._attendant.acknowledge()
+        self._attendant.log.acknowledge()
 
     def _judge(
         self, light: list[tuple[float, float]], since_s: float
@@ -185,7 +185,7 @@ class WarmUp:
         after = duration(self._plan.warm_up.maximum_s)
         why = f"not stable after {after}; light {_measured(by_light)}; power {_measured(by_power)}"
         if self._plan.warm_up.on_timeout == "stop":
-            self._attendant.event("warm-up-timeout", self._plan.lamp.sample, why)
+            self._attendant.log.event("warm-up-timeout", self._plan.lamp.sample, why)
             raise faults.RunStopped(
                 f"measurement refused: the lamp is {why}. Find out why (mains, draught, lamp at "
                 "the end of its life) or allow more time in warm_up.maximum_s."
