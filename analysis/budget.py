@@ -10,7 +10,7 @@ This is a first-order budget: terms are taken as independent of each other.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from attrs import frozen
@@ -98,16 +98,36 @@ def combine(terms: Sequence[Term]) -> Combined:
 
     References
     ----------
-    .. [1] JCGM 100:2008, 5.1.2 and G.4.1 (from memory).
+    .. [1] JCGM 100:2008, 5.1.2 (from memory).
     """
-    squares = [term.in_ratio**2 for term in terms]
-    whole = sum(squares)
-    if not whole > 0:
+    standard = math.hypot(*(term.in_ratio for term in terms))
+    if not standard > 0:
         raise ValueError("no term of the budget is above 0")
-    tail = sum(
-        square**2 / term.degrees_of_freedom for term, square in zip(terms, squares, strict=True)
+    freedom = effective_degrees_of_freedom(
+        (term.in_ratio, term.degrees_of_freedom) for term in terms
     )
-    return Combined(
-        standard=math.sqrt(whole),
-        degrees_of_freedom=whole**2 / tail if tail > 0 else math.inf,
-    )
+    return Combined(standard=standard, degrees_of_freedom=freedom)
+
+
+def effective_degrees_of_freedom(sizes: Iterable[tuple[float, float]]) -> float:
+    """Work out how well a combined standard uncertainty is known.
+
+    Parameters
+    ----------
+    sizes : iterable of (float, float)
+        Standard uncertainty from each cause, in one unit, and its degrees of freedom.
+
+    Returns
+    -------
+    float
+        Infinite if no cause has finite ones.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, G.4.1: Welch and Satterthwaite (from memory).
+    """
+    whole = tail = 0.0
+    for size, freedom in sizes:
+        whole += size**2
+        tail += size**4 / freedom
+    return whole**2 / tail if tail > 0 else math.inf

@@ -69,12 +69,13 @@ def mismatches(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> tuple[Mi
 
 def names_of(runs: Sequence[RunSummary]) -> tuple[str, ...]:
     """Name runs by device, and by specimen or folder too where that is needed to part them."""
-    for names in (
-        tuple(run.device for run in runs),
-        tuple(f"{run.device} ({run.specimen})" for run in runs),
-    ):
-        if len(set(names)) == len(names) and all(run.device for run in runs):
-            return names
+    devices = tuple(run.device for run in runs)
+    if all(devices):
+        if len(set(devices)) == len(devices):
+            return devices
+        specimens = tuple(f"{run.device} ({run.specimen})" for run in runs)
+        if all(run.specimen for run in runs) and len(set(specimens)) == len(specimens):
+            return specimens
     return tuple(f"{run.device or 'device not named'} ({run.run_name})" for run in runs)
 
 
@@ -126,18 +127,20 @@ def _from_plan(section: str, *keys: str) -> Callable[[RunSummary], str]:
     return read
 
 
-def _instrument(*names: str) -> Callable[[RunSummary], str]:
-    def read(run: RunSummary) -> str:
-        for instrument in run.instruments:
-            if instrument.get("name") not in names:
-                continue
-            if instrument.get("serial_number"):
-                return f"serial number {instrument['serial_number']}"
-            if instrument.get("port"):
-                return f"{instrument.get('kind', 'instrument')} on {instrument['port']}"
-        return ""
+def instrument_of(run: RunSummary, *names: str) -> str:
+    """Say which instrument of these names a run was read with; empty if it is not stated."""
+    for instrument in run.instruments:
+        if instrument.get("name") not in names:
+            continue
+        if instrument.get("serial_number"):
+            return f"serial number {instrument['serial_number']}"
+        if instrument.get("port"):
+            return f"{instrument.get('kind', 'instrument')} on {instrument['port']}"
+    return ""
 
-    return read
+
+def _instrument(*names: str) -> Callable[[RunSummary], str]:
+    return lambda run: instrument_of(run, *names)
 
 
 _IDENTICAL: Final[Mapping[str, Callable[[RunSummary], str]]] = {

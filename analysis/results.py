@@ -13,10 +13,12 @@ import numpy as np
 from attrs import field, fields, frozen
 from numpy.typing import NDArray
 
+from analysis.causes import Budget
 from analysis.drift import Drift
 from analysis.grid import Grid
 from analysis.hot_spots import Spot
 from analysis.stabilisation import Rule, TimeToStable
+from analysis.uncertainty import MapUncertainty
 from analysis.uniformity import Uniformity
 from analysis.wall_power import WallPower
 
@@ -166,6 +168,10 @@ class MapSummary:
         How far corners and edges lie below the mean; None where it is not stated. [fraction]
     remarks : tuple of str
         What is missing or passed a limit, in plain sentences.
+    uncertainty : MapUncertainty or None
+        Intervals of the figures above; None unless the map is complete.
+    budget : Budget or None
+        What they are made of, for comparisons and heights; not in `to_dict`.
     """
 
     installation: int
@@ -205,6 +211,8 @@ class MapSummary:
     corner_deficit: float | None = None
     edge_deficit: float | None = None
     remarks: tuple[str, ...] = ()
+    uncertainty: MapUncertainty | None = None
+    budget: Budget | None = field(default=None, repr=False)
 
     @property
     def is_complete(self) -> bool:
@@ -228,7 +236,9 @@ class MapSummary:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {"label": self.label, "is_complete": self.is_complete, **_plain_fields(self)}
+        held = _plain_fields(self)
+        del held["budget"]
+        return {"label": self.label, "is_complete": self.is_complete, **held}
 
 
 @frozen(kw_only=True)

@@ -18,6 +18,7 @@ from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.map_remarks import Limits
 from analysis.phases import Events, dark_reading, warm_ups
 from analysis.results import Condition, MapSummary, RunSummary
+from analysis.run_budget import with_uncertainty
 from analysis.run_folder import Run
 from analysis.run_maps import summarise_maps
 from analysis.samples import POWER, Flags, Readings, tabulate
@@ -65,7 +66,7 @@ def summarise(run: Run) -> RunSummary:
         remarks += [prefix + remark for remark in one.remarks]
     planned = _table(run.plan, "heights").get("mounting_height_mm", [])
     power = readings.where((readings.quantity == POWER) & readings.is_good)
-    return RunSummary(
+    summary = RunSummary(
         run_name=run.path.name,
         path=run.path,
         name=_text(run.plan, "test", "name"),
@@ -90,6 +91,7 @@ def summarise(run: Run) -> RunSummary:
         instruments=_instruments(run.descriptor),
         remarks=tuple(remarks),
     )
+    return with_uncertainty(summary, run.rig)
 
 
 # -- what the plan and the descriptor say ---------------------------------------------------

@@ -1,0 +1,214 @@
+"""What is known of instruments and bench without measuring it, and what is assumed if nothing is.
+
+The profile's section ``[uncertainty]`` states it; where it is silent the default below stands, and
+the budget says so. The defaults fit a bench of good class: a quantum sensor calibrated to ± 5 %, a
+wattmeter of class 1, a gantry, somebody who sets heights with a rule. They are common practice, no
+source, unless one is named.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+from attrs import frozen
+
+COMMON_PRACTICE: Final = "common practice, no source"
+STATED: Final = "stated in the rig profile"
+
+
+@frozen(kw_only=True)
+class Declaration:
+    """One figure that can be declared.
+
+    Attributes
+    ----------
+    default : float
+        In `unit`.
+    unit : str
+        ``"%"``, ``"mm"``, ``"deg"`` or ``"1"``.
+    reading : str
+        ``"k = 2"`` (expanded, as on a certificate), ``"limit"`` (± limits, nothing known
+        within), ``"standard"`` (a standard deviation) or ``"number"``.
+    what : str
+        What it is, for people.
+    source : str
+        Of the default.
+    at_most : float
+        Largest value that makes sense.
+    """
+
+    default: float
+    unit: str
+    reading: str
+    what: str
+    source: str = COMMON_PRACTICE
+    at_most: float = 50.0
+
+    @property
+    def divisor(self) -> float:
+        """What a stated figure is divided by to give a standard uncertainty. [1]"""
+        return {"k = 2": 2.0, "limit": math.sqrt(3.0)}.get(self.reading, 1.0)
+
+
+DECLARATIONS: Final[Mapping[str, Declaration]] = {
+    "calibration_percent": Declaration(
+        default=5.0,
+        unit="%",
+        reading="k = 2",
+        what="Expanded uncertainty (k = 2) of the light sensor's calibration.",
+    ),
+    "spectral_percent": Declaration(
+        default=3.0,
+        unit="%",
+        reading="limit",
+        what="Limits of the light sensor's spectral error for this kind of lamp, ±.",
+    ),
+    "linearity_percent": Declaration(
+        default=1.0,
+        unit="%",
+        reading="limit",
+        what="Limits of the light sensor's non-linearity at the highest reading of a map, ±.",
+    ),
+    "cosine_45_percent": Declaration(
+        default=2.0,
+        unit="%",
+        reading="limit",
+        what="Limits of the light sensor's cosine error at 45 degrees, ±.",
+        source="typical of an owner's manual, read",
+    ),
+    "cosine_75_percent": Declaration(
+        default=5.0,
+        unit="%",
+        reading="limit",
+        what="Limits of the light sensor's cosine error at 75 degrees, ±.",
+        source="typical of an owner's manual, read",
+    ),
+    "cosine_correlation": Declaration(
+        default=0.5,
+        unit="1",
+        reading="number",
+        what="How alike the cosine error of two runs is while the angles of light are not known: "
+        "0 not at all, 1 the same.",
+        source="assumed",
+        at_most=1.0,
+    ),
+    "sensor_temperature_percent": Declaration(
+        default=0.5,
+        unit="%",
+        reading="limit",
+        what="Limits of what the temperature of the light sensor does to a run, ±.",
+    ),
+    "level_deg": Declaration(
+        default=1.0,
+        unit="deg",
+        reading="limit",
+        what="Limits of the tilt of the light sensor along x and along y, ±.",
+        at_most=20.0,
+    ),
+    "sensor_height_mm": Declaration(
+        default=5.0,
+        unit="mm",
+        reading="limit",
+        what="Limits of the height of device over diffuser, the same at every point, ±.",
+        at_most=200.0,
+    ),
+    "position_mm": Declaration(
+        default=2.0,
+        unit="mm",
+        reading="limit",
+        what="Limits of where the sensor stands at a point, along x and along y, ±.",
+        at_most=200.0,
+    ),
+    "origin_mm": Declaration(
+        default=3.0,
+        unit="mm",
+        reading="limit",
+        what="Limits of where the whole grid lies in the area, along x and along y, ±.",
+        at_most=200.0,
+    ),
+    "wattmeter_percent": Declaration(
+        default=1.0,
+        unit="%",
+        reading="limit",
+        what="Limits of the wattmeter's error, ±; its class.",
+    ),
+    "distorted_current_percent": Declaration(
+        default=0.3,
+        unit="%",
+        reading="limit",
+        what="Limits of the wattmeter's further error on this ballast's current, ±.",
+    ),
+    "reinstallation_percent": Declaration(
+        default=1.0,
+        unit="%",
+        reading="standard",
+        what="Standard deviation of the plane efficacy from one hanging of a device to the next.",
+    ),
+}
+
+HAND_POSITION_MM: Final = 5.0
+"""Default of ``position_mm`` where no stage carries the sensor. [mm]"""
+
+
+@frozen(kw_only=True)
+class Declared:
+    """Every figure of `DECLARATIONS`, as stated or by default.
+
+    Attributes
+    ----------
+    values : dict
+        Name → figure as stated, in its own unit.
+    stated : frozenset of str
+        Names that the owner stated.
+    """
+
+    values: Mapping[str, float]
+    stated: frozenset[str]
+
+    def standard(self, name: str) -> float:
+        """Return a standard uncertainty: % as a fraction, mm as mm, degrees as radians."""
+        declaration = DECLARATIONS[name]
+        value = self.values[name] / declaration.divisor
+        if declaration.unit == "%":
+            return value / 100.0
+        return math.radians(value) if declaration.unit == "deg" else value
+
+    def source(self, name: str) -> str:
+        """Return where a figure comes from, with the figure, for the table of the budget."""
+        declaration = DECLARATIONS[name]
+        unit = {"deg": "°", "1": ""}.get(declaration.unit, f" {declaration.unit}")
+        sign = "" if declaration.reading in ("standard", "number") else "± "
+        reading = {"k = 2": ", k = 2", "standard": ", standard"}.get(declaration.reading, "")
+        whence = STATED if name in self.stated else f"default: {declaration.source}"
+        return f"{sign}{self.values[name]:g}{unit}{reading}; {whence}"
+
+    @property
+    def is_default(self) -> bool:
+        """Whether the owner stated nothing at all."""
+        return not self.stated
+
+
+def declared_of(rig: Mapping[str, Any]) -> Declared:
+    """Read what a rig profile declares; what it does not, and what is no number, is by default.
+
+    Parameters
+    ----------
+    rig : mapping
+        The profile as `tomllib` gives it.
+    """
+    held = rig.get("uncertainty")
+    section = held if isinstance(held, Mapping) else {}
+    values = {name: one.default for name, one in DECLARATIONS.items()}
+    if "stage" not in rig:
+        values["position_mm"] = HAND_POSITION_MM
+    stated = {
+        name: float(value)
+        for name, value in section.items()
+        if name in DECLARATIONS
+        and isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and 0 <= value <= DECLARATIONS[name].at_most
+    }
+    return Declared(values={**values, **stated}, stated=frozenset(stated))
