@@ -15,6 +15,7 @@ from analysis.report.build import write_map_png, write_rendered
 from analysis.report.pictures import shared_scale
 from analysis.report.sentences import height
 from analysis.report.standing import standing
+from analysis.report.value_part import headlines
 from analysis.summary import MapSummary, RunSummary, summarise
 
 #: In the table a word would push the last columns out of 80.
@@ -99,4 +100,6 @@ def show_verdicts(summaries: Sequence[RunSummary], console: Console) -> None:
     for sentence in (together.headline, *together.sentences, *together.remarks):
         console.print(f"\n{sentence}", markup=False)
     for pair, reason in together.refused:
-        console.print(f"{pair}: {reason}", markup=False)
+        console.print(f"{pair}: {reason.sentence}", markup=False)
+    for sentence in headlines(summaries):
+        console.print(f"\n{sentence}", markup=False)

@@ -19,6 +19,7 @@ from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
 from analysis.report import facts, pictures, sentences, tables, words
 from analysis.report.standing import standing
+from analysis.report.value_part import value_part
 from analysis.results import MapSummary, RunSummary
 from analysis.run_folder import Run
 from analysis.summary import summarise
@@ -142,6 +143,7 @@ def render(
         headline=verdicts[0],
         verdicts=verdicts[1:],
         standing=together,
+        value=value_part(summaries, accept=accept),
         parts=parts,
         rules=sentences.rule_sentences(summaries),
         how_to_read=pictures.how_to_read(scale),

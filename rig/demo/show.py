@@ -35,6 +35,8 @@ MADE_UTC = "2026-01-08T06:00:00Z"
 #: Age of the lamp before the first evening, and what an evening adds. [h]
 LAMP_HOURS, HOURS_AN_EVENING = 130.0, 1.2
 SCENARIO = "demo.toml"
+#: What the plan of the demo has in place of a device's own price label.
+TEMPLATE_PRICE = "65.0"
 
 
 class HurriedStorage(OsStorage):
@@ -109,6 +111,8 @@ def _write_inputs(out: Path) -> list[Path]:
         (out / f"rig-{device.lower()}.toml").write_text(rig, encoding="utf-8")
         hours = f"hours = {LAMP_HOURS + (evening - 1) * HOURS_AN_EVENING:.1f}"
         text = template.replace(first, device).replace(f"hours = {LAMP_HOURS:.1f}", hours)
+        label = bench.scenario.devices[evening - 1].price
+        text = text.replace(f"price = {TEMPLATE_PRICE}\n", f"price = {label}\n", 1)
         plan = out / f"plan-{device.lower()}.toml"
         plan.write_text(text, encoding="utf-8")
         plans.append(plan)

@@ -1,0 +1,193 @@
+"""What the light of a run costs: its maps and the section [value] of its plan together.
+
+The delivered flux and the wall power of a map go into `analysis.value` as those of a new lamp
+and clean. Several runs are set side by side at the height of each where its plane efficacy is
+highest, and only if they are alike in everything but the device (`analysis.likeness`) and their
+money counts alike: same tariff, hours, years and rate. What a comparison of plane efficacy
+cannot tell apart, a comparison of costs cannot either, so the ± of the one is that of the other:
+the cost of a mole goes with one over the flux, and what cancels in the one ratio cancels in both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+from attrs import frozen
+
+from analysis.plane_results import SAME_HEIGHT_MM
+from analysis.results import MapSummary, RunSummary
+from analysis.value import Cost, Purchase, Swing, cost_of_a_mole, tornado
+
+MOVED_BY: Final = 0.2
+"""How far a tornado chart moves what is not measured; a choice of ours. [fraction]"""
+
+
+@frozen(kw_only=True)
+class Valued:
+    """One device at one mounting height, in money.
+
+    Attributes
+    ----------
+    mounting_height_mm : float
+        [mm]
+    purchase : Purchase
+        What went into the sum.
+    cost : Cost
+        What came out.
+    low, high : float or None
+        Cost of a mole at the ends of the 95 % interval of the delivered flux; None where that
+        has no interval. [currency mol⁻¹]
+    """
+
+    mounting_height_mm: float
+    purchase: Purchase
+    cost: Cost
+    low: float | None
+    high: float | None
+
+    @property
+    def plane_efficacy_umol_j(self) -> float:
+        """Delivered flux over wall power. [µmol J⁻¹]"""
+        return self.purchase.delivered_flux_umol_s / self.purchase.wall_power_w
+
+    def swings(self) -> tuple[Swing, ...]:
+        """Move one input at a time: the flux over its interval, the others by `MOVED_BY`."""
+        return tornado(self.purchase, self._ranges())
+
+    def _ranges(self) -> dict[str, tuple[float, float]]:
+        bought = self.purchase
+        found: dict[str, tuple[float, float]] = {}
+        if self.low is not None and self.high is not None:
+            # The cost of a mole goes with one over the flux.
+            flux, cost = bought.delivered_flux_umol_s, self.cost.per_mole
+            found["delivered_flux_umol_s"] = (flux * cost / self.high, flux * cost / self.low)
+        for name in _MOVED:
+            value = getattr(bought, name)
+            if value and math.isfinite(value):
+                found[name] = (value * (1 - MOVED_BY), value * (1 + MOVED_BY))
+        if "photoperiod_h" in found:
+            found["photoperiod_h"] = (
+                found["photoperiod_h"][0],
+                min(24.0, found["photoperiod_h"][1]),
+            )
+        if (loss := 1.0 - bought.end_share) > 0 and math.isfinite(bought.lamp_life_h):
+            found["end_share"] = (1 - min(1.0, loss * (1 + MOVED_BY)), 1 - loss * (1 - MOVED_BY))
+        if "soiling_per_year" in found:
+            low, high = found["soiling_per_year"]
+            found["soiling_per_year"] = (low, min(1.0, high))
+        if bought.years > 1:
+            found["years"] = (bought.years - 1, bought.years + 1)
+        return found
+
+
+_MOVED: Final = (
+    "price",
+    "delivery",
+    "tariff",
+    "photoperiod_h",
+    "lamp_price",
+    "lamp_life_h",
+    "soiling_per_year",
+    "upkeep_per_year",
+    "discount_rate",
+)
+
+
+@frozen(kw_only=True)
+class RunValue:
+    """One run in money.
+
+    Attributes
+    ----------
+    currency : str
+        Label of the money, as the plan has it.
+    heights : tuple of Valued
+        Each mounting height with a usable map, lowest first.
+    why_not : str
+        Why there are none; empty where there are, and where the plan does not ask.
+    """
+
+    currency: str
+    heights: tuple[Valued, ...] = ()
+    why_not: str = ""
+
+    @property
+    def best(self) -> Valued | None:
+        """The height with the highest plane efficacy; the lower one of two equal ones."""
+        return max(
+            self.heights,
+            key=lambda one: (one.plane_efficacy_umol_j, -one.mounting_height_mm),
+            default=None,
+        )
+
+
+def value_of(run: RunSummary) -> RunValue | None:
+    """Work out what the light of a run costs; None if its plan says nothing of money."""
+    section = run.plan.get("value")
+    if not isinstance(section, Mapping):
+        return None
+    currency = str(section.get("currency", ""))
+    groups: list[list[MapSummary]] = []
+    for map_ in sorted(filter(_is_usable, run.maps), key=lambda one: one.mounting_height_mm or 0.0):
+        height = map_.mounting_height_mm or 0.0
+        if groups and abs((groups[-1][0].mounting_height_mm or 0.0) - height) <= SAME_HEIGHT_MM:
+            groups[-1].append(map_)
+        else:
+            groups.append([map_])
+    if not groups:
+        return RunValue(
+            currency=currency,
+            why_not="no complete, accepted map has both delivered flux and wall power",
+        )
+    try:
+        heights = tuple(_valued(section, group) for group in groups)
+    except (ValueError, TypeError, KeyError) as error:
+        return RunValue(currency=currency, why_not=f"the plan's section [value]: {error}")
+    return RunValue(currency=currency, heights=heights)
+
+
+def purchase_from_plan(section: Mapping[str, Any], flux_umol_s: float, power_w: float) -> Purchase:
+    """Put a plan's section [value] and what was measured together; per cent become fractions."""
+    life_h = section.get("lamp_life_h")
+    return Purchase(
+        delivered_flux_umol_s=flux_umol_s,
+        wall_power_w=power_w,
+        price=float(section["price"]),
+        tariff=float(section["tariff"]),
+        photoperiod_h=float(section["photoperiod_h"]),
+        years=section.get("years", 5),
+        delivery=float(section.get("delivery", 0.0)),
+        lamp_price=float(section.get("lamp_price", 0.0)),
+        lamp_life_h=math.inf if life_h is None else float(life_h),
+        end_share=float(section.get("lamp_end_percent", 100.0)) / 100.0,
+        soiling_per_year=float(section.get("soiling_percent", 0.0)) / 100.0,
+        upkeep_per_year=float(section.get("upkeep_per_year", 0.0)),
+        discount_rate=float(section.get("discount_percent", 0.0)) / 100.0,
+    )
+
+
+def _valued(section: Mapping[str, Any], maps: Sequence[MapSummary]) -> Valued:
+    flux = float(np.mean([map_.delivered_flux_umol_s for map_ in maps]))
+    power = float(np.mean([map_.mean_wall_power_w for map_ in maps]))
+    purchase = purchase_from_plan(section, flux, power)
+    cost = cost_of_a_mole(purchase)
+    return Valued(
+        mounting_height_mm=float(maps[0].mounting_height_mm or 0.0),
+        purchase=purchase,
+        cost=cost,
+        low=None,
+        high=None,
+    )
+
+
+def _is_usable(map_: MapSummary) -> bool:
+    return bool(
+        map_.is_complete
+        and map_.drift.accepted
+        and map_.mounting_height_mm is not None
+        and map_.delivered_flux_umol_s
+        and map_.mean_wall_power_w
+    )

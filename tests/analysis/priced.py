@@ -1,0 +1,30 @@
+"""Runs with a price: alike in everything but device, flux and money. For tests of value."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from attrs import evolve
+
+from analysis.results import RunSummary
+from tests.analysis import comparable
+
+#: 640 W, 10 h a day: 3650 h a year, 584 of electricity a year at 0.25 per kWh.
+USE = {"currency": "EUR", "price": 400.0, "tariff": 0.25, "photoperiod_h": 10.0, "years": 2}
+POWER_W = 640.0
+
+
+def priced(device: str, flux_umol_s: float | dict[float, float], **value: Any) -> RunSummary:
+    """Return a run whose plan has a section [value]; the flux may differ by mounting height."""
+    fluxes = flux_umol_s if isinstance(flux_umol_s, dict) else {400.0: flux_umol_s}
+    run = comparable.run(device, {height: flux / POWER_W for height, flux in fluxes.items()})
+    maps = tuple(
+        evolve(map_, delivered_flux_umol_s=flux, mean_wall_power_w=POWER_W)
+        for map_, flux in zip(run.maps, fluxes.values(), strict=True)
+    )
+    return evolve(run, maps=maps, plan={**run.plan, "value": {**USE, **value}})
+
+
+def unpriced(run: RunSummary) -> RunSummary:
+    """Return the run without the section."""
+    return evolve(run, plan={key: held for key, held in run.plan.items() if key != "value"})
