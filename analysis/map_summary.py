@@ -1,8 +1,8 @@
 """One map: from the sets of samples to its figures.
 
-The order is fixed by the definitions: dark is subtracted first; plane efficacy is taken from
-light and power of the same moments before anything is rescaled; only then is the map corrected
-for drift, and flux, uniformity and spots come from the corrected map.
+The order is fixed by the definitions and stands in `analysis.corrections`: dark is subtracted
+first; plane efficacy is taken from light and power of the same moments before drift is taken out;
+flux, uniformity and spots come from the map corrected for drift, too.
 """
 
 from __future__ import annotations
@@ -14,11 +14,13 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from analysis.corrections import apply
 from analysis.deficits import deficits
 from analysis.drift import Drift, correct, reference_weights, repeatability
 from analysis.efficacy import daily_light_integral, delivered_flux, plane_efficacy
 from analysis.grid import Grid
 from analysis.hot_spots import find_spots
+from analysis.map_corrections import MapCorrections
 from analysis.map_remarks import (
     Limits,
     missing_sentence,
@@ -52,29 +54,33 @@ class MapReadings:
         Sets of grid and reference points of this map, in the order read.
     monitor : Sets
         Sets of the monitor sensor while this map was read, dark subtracted.
-    dark : array, shape (n,)
-        Dark reading of each point, 0 where there is none. [µmol m⁻² s⁻¹]
+    corrections : MapCorrections
+        What is done to its readings.
     power : Readings
         Wall-power readings of the whole run.
     entered_power_w : float or None
         Mean wall power of this map for a run without windows. [W]
     n_retried : int
         Failed attempts at points of this map.
+    told : tuple of str
+        What its remarks begin with.
     """
 
     installation: int
     mounting_height_mm: float | None
     sets: Sets
     monitor: Sets
-    dark: Floats
+    corrections: MapCorrections
     power: Readings
     entered_power_w: float | None
     n_retried: int
+    told: tuple[str, ...] = ()
 
 
 def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     """Work out the figures of one map; what cannot be stated is None, with a remark."""
-    remarks: list[str] = []
+    remarks = list(read.told)
+    corrections = read.corrections
     sets = _lit(read.sets, remarks)
     source, visits, values = _reference(grid, read, sets)
     sets = _linked(sets, visits, remarks)
@@ -89,7 +95,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
 
     raw, middle_s = spread(sets.mean), spread(sets.middle_s)
     duration_s, power_w = spread(sets.duration_s), spread(sets.power_w)
-    lit = raw - read.dark
+    lit = corrections.lit(raw, np.arange(len(grid)), middle_s)
     drift, shares = correct(
         middle_s,
         duration_s,
@@ -101,7 +107,9 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         limit=limits.drift,
     )
     remark_on_drift(drift, visits, sets, remarks)
-    ppfd = lit * drift.factor
+    level = lit * drift.factor
+    after = corrections.after_drift(grid, read.mounting_height_mm, level, remarks)
+    lit, ppfd, power_w = apply(lit, after), apply(level, after), apply(power_w, after, "power")
 
     weights = grid.weights_m2
     counted = weights > 0
@@ -144,7 +152,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         ended_s=ended_s,
         ppfd=ppfd,
         ppfd_raw=raw,
-        dark=read.dark,
+        dark=corrections.dark,
         sample_sd=spread(sets.sd),
         sample_count=spread(sets.count, 0).astype(np.int64),
         read_s=middle_s,
@@ -174,6 +182,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         corner_deficit=rim.corner_below_mean,
         edge_deficit=rim.edge_below_mean,
         remarks=tuple(remarks),
+        corrections=corrections.record(middle_s, drift, after),
     )
 
 
@@ -248,7 +257,7 @@ def _reference_point(grid: Grid, read: MapReadings, sets: Sets) -> tuple[Sets, F
         places, times = np.unique(place, return_counts=True)
         visits = visits.where(place == places[int(np.argmax(times))])
     at = grid.index_of(visits.grid_row, visits.grid_column)
-    return visits, visits.mean - np.where(at >= 0, read.dark[at], read.dark.mean())
+    return visits, read.corrections.lit(visits.mean, at, visits.middle_s)
 
 
 def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Floats]:

@@ -1,4 +1,4 @@
-"""The phases before the map: dark reading and warm-up."""
+"""The phases before the map: dark reading, stray light and warm-up."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def dark_reading(
         place = read.grid_row * 100_000 + read.grid_column
         _, of_place = np.unique(place, return_inverse=True)
         means = np.bincount(of_place, read.value) / np.bincount(of_place)
-        whole = grid is not None and _dark_by_point(grid, read) is not None
+        whole = grid is not None and _mean_by_point(grid, read) is not None
         return Dark(
             status="per point" if whole else "measured",
             mean=float(means.mean()),
@@ -115,14 +115,14 @@ def dark_reading(
     return Dark(status="missing", mean=None, sd=None, points=0, reason="")
 
 
-def _dark_by_point(grid: Grid, dark: Readings) -> Floats | None:
-    """Mean dark reading of each point, or None unless every point was read."""
-    point = grid.index_of(dark.grid_row, dark.grid_column)
+def _mean_by_point(grid: Grid, read: Readings) -> Floats | None:
+    """Mean reading of each point, or None unless every point was read."""
+    point = grid.index_of(read.grid_row, read.grid_column)
     known = point >= 0
     count = np.bincount(point[known], minlength=len(grid))
     if not (count > 0).all():
         return None
-    return np.bincount(point[known], dark.value[known], minlength=len(grid)) / count
+    return np.bincount(point[known], read.value[known], minlength=len(grid)) / count
 
 
 def dark_for(grid: Grid, dark: Readings, installation: int) -> Floats:
@@ -134,5 +134,32 @@ def dark_for(grid: Grid, dark: Readings, installation: int) -> Floats:
     used = own if len(own) else dark
     if len(used) == 0:
         return np.zeros(len(grid))
-    by_point = _dark_by_point(grid, used)
+    by_point = _mean_by_point(grid, used)
     return np.full(len(grid), used.value.mean()) if by_point is None else by_point
+
+
+def stray_for(
+    grid: Grid,
+    stray: Readings,
+    dark: Floats,
+    installation: int,
+    mounting_height_mm: float | None,
+) -> Floats | None:
+    """Stray light at each point of one map: stray reading less dark; None without a reading.
+
+    The stray readings of the same installation and height are preferred, then those of the same
+    installation, then any.
+    """
+    if len(stray) == 0:
+        return None
+    own = stray.installation == installation
+    at_height = own & (stray.mounting_height_mm == (mounting_height_mm or math.nan))
+    used = stray
+    if own.any():
+        used = stray.where(at_height if at_height.any() else own)
+    by_point = _mean_by_point(grid, used)
+    if by_point is not None:
+        return by_point - dark
+    at = grid.index_of(used.grid_row, used.grid_column)
+    beyond_dark = used.value - np.where(at >= 0, dark[at], dark.mean())
+    return np.full(len(grid), beyond_dark.mean())

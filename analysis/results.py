@@ -14,6 +14,7 @@ from attrs import field, fields, frozen
 from numpy.typing import NDArray
 
 from analysis.causes import Budget
+from analysis.corrections import Applied
 from analysis.drift import Drift
 from analysis.grid import Grid
 from analysis.hot_spots import Spot
@@ -109,11 +110,11 @@ class MapSummary:
     begun_s, ended_s : float or None
         Start of the first and end of the last reading window used. [elapsed s]
     ppfd : array, shape (n,)
-        Dark-subtracted and drift-corrected; NaN where missing. [µmol m⁻² s⁻¹]
+        With all of `corrections`, dark and drift among them; NaN where missing. [µmol m⁻² s⁻¹]
     ppfd_raw : array, shape (n,)
         Mean of the samples as read, nothing subtracted. [µmol m⁻² s⁻¹]
     dark : array, shape (n,)
-        What was subtracted. [µmol m⁻² s⁻¹]
+        The dark reading that was subtracted. [µmol m⁻² s⁻¹]
     sample_sd : array, shape (n,)
         Standard deviation of the samples of a point; NaN for fewer than two. [µmol m⁻² s⁻¹]
     sample_count : array of int, shape (n,)
@@ -168,6 +169,9 @@ class MapSummary:
         How far corners and edges lie below the mean; None where it is not stated. [fraction]
     remarks : tuple of str
         What is missing or passed a limit, in plain sentences.
+    corrections : tuple of analysis.corrections.Applied
+        What led from `ppfd_raw` to `ppfd`, and from wall power as read to `wall_power_w`, in its
+        order; `analysis.corrections.undo` takes it off again.
     uncertainty : MapUncertainty or None
         Intervals of the figures above; None unless the map is complete.
     budget : Budget or None
@@ -211,6 +215,7 @@ class MapSummary:
     corner_deficit: float | None = None
     edge_deficit: float | None = None
     remarks: tuple[str, ...] = ()
+    corrections: tuple[Applied, ...] = ()
     uncertainty: MapUncertainty | None = None
     budget: Budget | None = field(default=None, repr=False)
 
@@ -220,12 +225,17 @@ class MapSummary:
         return self.n_used == self.n_expected
 
     @property
+    def mark(self) -> str:
+        """What has to stand beside every number of this map, empty if nothing has."""
+        return ", ".join(dict.fromkeys(one.mark for one in self.corrections if one.mark))
+
+    @property
     def label(self) -> str:
         """Name of the map for people: ``"installation 1, mounting height 400 mm"``."""
         height = "mounting height not stated"
         if self.mounting_height_mm is not None:
             height = f"mounting height {self.mounting_height_mm:g} mm"
-        return f"installation {self.installation}, {height}"
+        return f"installation {self.installation}, {height}" + (self.mark and f", {self.mark}")
 
     @property
     def stated_efficacy_umol_j(self) -> float | None:
@@ -305,6 +315,11 @@ class RunSummary:
     def warm_up(self) -> WarmUp | None:
         """The first warm-up, None if there was none."""
         return self.warm_ups[0] if self.warm_ups else None
+
+    @property
+    def corrections(self) -> dict[str, str]:
+        """Name of each correction that any map was given, and how it was set."""
+        return {one.name: one.setting for map_ in self.maps for one in map_.corrections}
 
     @property
     def begun_utc(self) -> str:

@@ -10,8 +10,9 @@ from attrs import evolve, frozen
 from analysis.grid import Grid
 from analysis.map_remarks import Limits
 from analysis.map_summary import MapReadings, summarise_map
-from analysis.phases import Events, dark_for, moments
+from analysis.phases import Events, dark_for, moments, stray_for
 from analysis.results import MapSummary
+from analysis.run_corrections import RunCorrections
 from analysis.samples import (
     LIGHT,
     MONITOR,
@@ -59,6 +60,7 @@ def summarise_maps(
     limits: Limits,
     readings: Readings,
     events: Events,
+    corrections: RunCorrections,
     remarks: list[str],
 ) -> tuple[MapSummary, ...]:
     """Summarise each installation and mounting height of a run, in the order read."""
@@ -73,7 +75,9 @@ def summarise_maps(
         power,
         breaks_s,
     )
-    dark = readings.where(by_sensor & (readings.role == "dark") & good)
+    dark, stray = (
+        readings.where(by_sensor & (readings.role == role) & good) for role in ("dark", "stray")
+    )
     failed = readings.where(by_sensor & mapped & (readings.status == "failed"))
     on_grid = light.rows.role == "grid"
     keys = dict.fromkeys(
@@ -85,25 +89,37 @@ def summarise_maps(
     )
     if not keys:
         remarks.append("No point of a map was read.")
-    maps = []
-    for installation, height_mm in keys:
+    read = []
+    for installation, key_mm in keys:
         own, lost = (
             (rows.installation == installation)
-            & (np.nan_to_num(rows.mounting_height_mm, nan=-1.0) == height_mm)
+            & (np.nan_to_num(rows.mounting_height_mm, nan=-1.0) == key_mm)
             for rows in (light.rows, failed)
         )
-        read = MapReadings(
-            installation=installation,
-            mounting_height_mm=None if height_mm == -1.0 else height_mm,
-            sets=light.sets(own),
-            monitor=_monitor_during(monitor, light.rows.where(own), dark, installation),
-            dark=dark_for(grid, dark, installation),
-            power=power,
-            entered_power_w=_entered_power(power, installation, height_mm),
-            n_retried=int(lost.sum()),
+        height_mm = None if key_mm == -1.0 else key_mm
+        in_dark = dark_for(grid, dark, installation)
+        told: list[str] = []
+        to_do = corrections.for_map(
+            grid,
+            height_mm,
+            told,
+            dark=in_dark,
+            stray=stray_for(grid, stray, in_dark, installation, height_mm),
         )
-        maps.append(summarise_map(grid, limits, read))
-    return tuple(maps)
+        read.append(
+            MapReadings(
+                installation=installation,
+                mounting_height_mm=height_mm,
+                sets=light.sets(own),
+                monitor=_monitor_during(monitor, light.rows.where(own), dark, installation),
+                corrections=to_do,
+                power=power,
+                entered_power_w=_entered_power(power, installation, key_mm),
+                n_retried=int(lost.sum()),
+                told=tuple(told),
+            )
+        )
+    return tuple(summarise_map(grid, limits, one) for one in read)
 
 
 def _monitor_during(monitor: _Light, own: Readings, dark: Readings, installation: int) -> Sets:

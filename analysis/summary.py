@@ -19,6 +19,7 @@ from analysis.map_remarks import Limits
 from analysis.phases import Events, dark_reading, warm_ups
 from analysis.results import Condition, MapSummary, RunSummary
 from analysis.run_budget import with_uncertainty
+from analysis.run_corrections import corrections_of
 from analysis.run_folder import Run
 from analysis.run_maps import summarise_maps
 from analysis.samples import POWER, Flags, Readings, tabulate
@@ -55,9 +56,12 @@ def summarise(run: Run) -> RunSummary:
     grid = _grid(run.plan, remarks)
     warmed = warm_ups(run.plan, readings, events, remarks)
     dark = dark_reading(grid, readings, events, remarks)
+    # What the run went by, the warm-up above, is judged as read.
+    corrections = corrections_of(run, grid, readings, remarks)
+    readings = corrections.corrected(readings)
     maps: tuple[MapSummary, ...] = ()
     if grid is not None:
-        maps = summarise_maps(grid, _limits(run.plan), readings, events, remarks)
+        maps = summarise_maps(grid, _limits(run.plan), readings, events, corrections, remarks)
         _remark_on_planned(run.plan, maps, remarks)
     _remark_on_status(readings, remarks)
     ended = _remark_on_end(readings, events, remarks)
