@@ -14,14 +14,17 @@ References
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import Final
 
-from attrs import frozen
+from attrs import evolve, field, frozen
 
 from analysis.budget import CONFIDENCE
 from analysis.comparison import RELEVANT, Verdict, judge
+from analysis.devices import Device, devices_of
+from analysis.effects import Effect
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
+from analysis.order import Change, change_of, order_effect
 from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results
 from analysis.results import RunSummary
 
@@ -73,23 +76,33 @@ class Ranking:
         Device that the ratios refer to.
     rows : tuple of RankingRow
         Empty if refused.
+    verdicts : dict
+        Pair of names as in `rows`, higher plane efficacy first → verdict, Holm's rule applied.
     refused : tuple of (str, Mismatch)
         Pair of names and what is not alike in it, for what was not accepted.
+    accepted : tuple of Mismatch
+        What is not alike and was put up with.
+    changes : tuple of Change
+        How devices that were measured again changed, the control reflector first.
     remarks : tuple of str
-        What was accepted, and devices and maps that are not in the table, and why.
+        What was accepted, devices and maps that are not in the table and why, and what was
+        taken off for the order of the runs.
     """
 
     baseline: str
-    rows: tuple[RankingRow, ...]
-    refused: tuple[tuple[str, Mismatch], ...]
-    remarks: tuple[str, ...]
+    rows: tuple[RankingRow, ...] = ()
+    verdicts: Mapping[tuple[str, str], Verdict] = field(factory=dict)
+    refused: tuple[tuple[str, Mismatch], ...] = ()
+    accepted: tuple[Mismatch, ...] = ()
+    changes: tuple[Change, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def rank(
     runs: Sequence[RunSummary],
     *,
     mounting_height_mm: float | None = None,
-    baseline: int = 0,
+    baseline: int | None = 0,
     accept: Collection[str] = (),
     relevant: float = RELEVANT,
 ) -> Ranking:
@@ -98,11 +111,12 @@ def rank(
     Parameters
     ----------
     runs : sequence of RunSummary
-        Two or more.
+        Two or more; several of one device count as one, see `analysis.devices`.
     mounting_height_mm : float or None
         Height to compare at; None takes each device at its own best. [mm]
-    baseline : int
-        Which of `runs` the ratios refer to.
+    baseline : int or None
+        Which device the ratios refer to, in the order in which they occur in `runs`; None takes
+        the one with the highest plane efficacy.
     accept : collection of str
         Names of mismatches that are put up with in every pair.
     relevant : float
@@ -118,26 +132,31 @@ def rank(
     if len(runs) < 2:
         raise ValueError("a ranking takes at least two runs")
     check_facts(accept)
-    names = names_of(runs)
-    found = {
-        (i, j): mismatches(runs[i], runs[j], (names[i], names[j]))
-        for i, j in combinations(range(len(runs)), 2)
-    }
+    devices = devices_of(runs)
+    referred = devices[baseline or 0].name
+    found = _mismatches(runs)
     refused = tuple(
-        (f"{names[i]} and {names[j]}", one)
-        for (i, j), facts in found.items()
+        (f"{a} and {b}", one)
+        for a, b, facts in found.values()
         for one in facts
         if one.name not in accept
     )
     if refused:
-        return Ranking(baseline=names[baseline], rows=(), refused=refused, remarks=())
+        return Ranking(baseline=referred, refused=refused)
+    accepted = tuple(dict.fromkeys(one for _, _, facts in found.values() for one in facts))
     remarks = [
-        f"Accepted, and not in the ± figures: {sentence}."
-        for sentence in dict.fromkeys(one.sentence for facts in found.values() for one in facts)
+        f"Accepted, and not in the ± figures: {one.sentence}."
+        for one in accepted
+        if one.name not in ("light sensor", "power meter")
     ]
+    changes = tuple(one for one in map(change_of, devices) if one is not None)
+    changes = tuple(sorted(changes, key=lambda one: not one.is_control))
     chosen: dict[int, Result] = {}
-    for at, (run, name) in enumerate(zip(runs, names, strict=True)):
-        usable, left_out = results(run, name)
+    for at, device in enumerate(devices):
+        if device.is_control and sum(not one.is_control for one in devices) > 1:
+            remarks.append(f"{device.name} is the control reflector and not in the table.")
+            continue
+        usable, left_out = results(device.whole, device.name)
         remarks += left_out
         if mounting_height_mm is not None:
             usable = tuple(
@@ -149,27 +168,44 @@ def rank(
             chosen[at] = best(usable)
         else:
             where = "" if mounting_height_mm is None else f" at {mounting_height_mm:g} mm"
-            remarks.append(f"{name} is not in the table: it has no usable map{where}.")
-    if baseline not in chosen:
-        return Ranking(baseline=names[baseline], rows=(), refused=(), remarks=tuple(remarks))
-    order = sorted(chosen, key=lambda at: -chosen[at].efficacy_umol_j)
+            remarks.append(f"{device.name} is not in the table: it has no usable map{where}.")
+    whole = Ranking(baseline=referred, accepted=accepted, changes=changes, remarks=tuple(remarks))
+    if not chosen or (baseline is not None and baseline not in chosen):
+        return whole
+    effects = {
+        (i, j): _effects(devices[i], devices[j], chosen[i], chosen[j], changes)
+        for i, j in permutations(chosen, 2)
+    }
 
     def verdict(i: int, j: int, decided: bool | None = None) -> Verdict:
-        differing = [one.name for one in found[min(i, j), max(i, j)]]
-        return judge(names[i], chosen[i], names[j], chosen[j], differing, relevant, decided=decided)
+        return judge(
+            devices[i].name,
+            chosen[i],
+            devices[j].name,
+            chosen[j],
+            _differing(found, runs, (devices[i], devices[j])),
+            relevant,
+            decided=decided,
+            effects=effects[i, j],
+        )
 
+    first = next(iter(chosen))
+    to_first = {at: 1.0 if at == first else verdict(first, at).b_to_a for at in chosen}
+    order = sorted(chosen, key=lambda at: -to_first[at])
+    base = order[0] if baseline is None else baseline
     parted = _holm({pair: verdict(*pair).p_value for pair in combinations(order, 2)})
     letters = _letters(order, parted)
+    verdicts = {pair: verdict(*pair, pair in parted) for pair in combinations(order, 2)}
     rows = []
     for at in order:
         against = None
-        if at != baseline:
-            decided = (at, baseline) in parted or (baseline, at) in parted
-            against = verdict(baseline, at, decided)
+        if at != base:
+            decided = (at, base) in parted or (base, at) in parted
+            against = verdict(base, at, decided)
         ratio = 1.0 if against is None else against.b_to_a
         rows.append(
             RankingRow(
-                name=names[at],
+                name=devices[at].name,
                 mounting_height_mm=chosen[at].mounting_height_mm,
                 plane_efficacy_umol_j=chosen[at].efficacy_umol_j,
                 to_baseline=ratio,
@@ -179,7 +215,47 @@ def rank(
                 group=letters[at],
             )
         )
-    return Ranking(baseline=names[baseline], rows=tuple(rows), refused=(), remarks=tuple(remarks))
+    remarks += [one.remark for pair in combinations(order, 2) for one in effects[pair]]
+    return evolve(
+        whole,
+        baseline=devices[base].name,
+        rows=tuple(rows),
+        verdicts={(devices[i].name, devices[j].name): one for (i, j), one in verdicts.items()},
+        remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def _mismatches(
+    runs: Sequence[RunSummary],
+) -> dict[Pair, tuple[str, str, tuple[Mismatch, ...]]]:
+    """Names, and what is not alike, of each pair of runs; those of one device among them."""
+    names = names_of(runs)
+    return {
+        (i, j): (names[i], names[j], mismatches(runs[i], runs[j], (names[i], names[j])))
+        for i, j in combinations(range(len(runs)), 2)
+    }
+
+
+def _differing(
+    found: Mapping[Pair, tuple[str, str, tuple[Mismatch, ...]]],
+    runs: Sequence[RunSummary],
+    devices: Sequence[Device],
+) -> set[str]:
+    """Names of the facts that are not alike among the runs of these devices."""
+    held = {id(run) for device in devices for run in device.runs}
+    return {
+        one.name
+        for (i, j), (_, _, facts) in found.items()
+        if {id(runs[i]), id(runs[j])} <= held
+        for one in facts
+    }
+
+
+def _effects(
+    a: Device, b: Device, of_a: Result, of_b: Result, changes: Sequence[Change]
+) -> tuple[Effect, ...]:
+    order = order_effect(a, b, (of_a.mounting_height_mm, of_b.mounting_height_mm), changes)
+    return () if order is None else (order,)
 
 
 def _holm(p_values: Mapping[Pair, float]) -> set[Pair]:

@@ -8,8 +8,9 @@ from itertools import pairwise
 from attrs import evolve, frozen
 
 from analysis.budget import Term
-from analysis.comparison import MORE, compare
-from analysis.likeness import names_of
+from analysis.comparison import MORE
+from analysis.devices import devices_of
+from analysis.likeness import Mismatch, stamps
 from analysis.ranking import Ranking, RankingRow, rank
 from analysis.report.tables import Entry, number
 from analysis.results import RunSummary
@@ -30,14 +31,14 @@ class Line:
 
 @frozen
 class Table:
-    """The devices at one mounting height, or each at its best."""
+    """The devices at one mounting height, or each at its own."""
 
     heading: str
     baseline: str
     lines: tuple[Line, ...]
 
 
-@frozen
+@frozen(kw_only=True)
 class Standing:
     """What a report says about several runs together.
 
@@ -46,10 +47,14 @@ class Standing:
     headline : str
         The verdict in one sentence.
     sentences : tuple of str
-        The verdicts on the other devices.
+        The verdicts on the other devices, and how devices that were measured again changed.
+    stamps : tuple of str
+        Mismatches that were accepted, to be put on everything that is shown.
+    order : tuple of str
+        The devices, the highest plane efficacy first.
     tables : tuple of Table
-        Each device at its best height first, then each height that is common.
-    refused : tuple of (str, str)
+        Each device at its own height first, then each height that is common.
+    refused : tuple of (str, Mismatch)
         Pair of names and what is not alike in it; with any, nothing is compared.
     terms : tuple of Term
         What the ± of the headline is made of.
@@ -58,14 +63,16 @@ class Standing:
 
     headline: str
     sentences: tuple[str, ...] = ()
+    stamps: tuple[str, ...] = ()
+    order: tuple[str, ...] = ()
     tables: tuple[Table, ...] = ()
-    refused: tuple[tuple[str, str], ...] = ()
+    refused: tuple[tuple[str, Mismatch], ...] = ()
     terms: tuple[Term, ...] = ()
     remarks: tuple[str, ...] = ()
 
 
 def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Standing | None:
-    """Compare runs against the one with the highest plane efficacy; None for a single run.
+    """Compare devices with the one of the highest plane efficacy; None for a single run.
 
     Parameters
     ----------
@@ -80,68 +87,57 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
     """
     if len(runs) < 2:
         return None
-    names = names_of(runs)
-    at_best = _against_the_best(runs, names, None, accept)
-    if at_best.refused:
+    own = rank(runs, baseline=None, accept=accept)
+    if own.refused:
         return Standing(
             headline="Not compared: these runs are not alike in everything but the device.",
-            refused=tuple((pair, one.sentence) for pair, one in at_best.refused),
+            refused=own.refused,
         )
-    if len(at_best.rows) < 2:
+    changed = tuple(one.sentence for one in own.changes)
+    stamped = stamps(own.accepted)
+    if len(own.rows) < 2:
         return Standing(
-            headline="Not compared: fewer than two of these runs have a usable map.",
-            remarks=at_best.remarks,
+            headline=_of_one_device(own)
+            or "Not compared: fewer than two of these devices have a usable map.",
+            stamps=stamped,
+            remarks=own.remarks,
         )
-    tables = [_table("each at its best height", at_best)]
-    remarks = list(at_best.remarks)
+    tables = [_table("each at its own height", own)]
+    remarks = list(own.remarks)
     for height_mm in _common_heights(runs):
-        ranking = _against_the_best(runs, names, height_mm, accept)
+        ranking = rank(runs, mounting_height_mm=height_mm, baseline=None, accept=accept)
         remarks += ranking.remarks
         if len(ranking.rows) > 1:
             tables.append(_table(f"at {height_mm:g} mm", ranking))
     if len(tables) > 1 and _alike(tables[0], tables[1:]):
         del tables[0]
-    first, second = (names.index(row.name) for row in at_best.rows[:2])
-    pair = compare(runs[first], runs[second], accept=accept)
-    specimens = [remark for remark in pair.remarks if "specimen" in remark]
+    order = [row.name for row in own.rows]
+    with_best = [own.verdicts[order[0], name].sentence for name in order[1:]]
+    # What the best says nothing about: neighbours in the order below it.
+    below = [own.verdicts[pair].sentence for pair in pairwise(order[1:])]
     return Standing(
-        headline=at_best.rows[1].sentence,
-        sentences=(
-            *(row.sentence for row in at_best.rows[2:]),
-            *_among_the_others(runs, [names.index(row.name) for row in at_best.rows[1:]], accept),
-        ),
+        headline=with_best[0],
+        sentences=(*with_best[1:], *below, *changed),
+        stamps=stamped,
+        order=tuple(order),
         tables=tuple(tables),
-        terms=() if pair.at_best is None else pair.at_best.terms,
-        remarks=tuple(dict.fromkeys([*remarks, *specimens])),
+        terms=own.verdicts[order[0], order[1]].terms,
+        remarks=tuple(dict.fromkeys([*remarks, _specimens(runs)])),
     )
 
 
-def _among_the_others(
-    runs: Sequence[RunSummary], order: Sequence[int], accept: Collection[str]
-) -> list[str]:
-    """Verdicts on neighbours in the order below the best, which the best says nothing about."""
-    said = []
-    for higher, lower in pairwise(order):
-        verdict = compare(runs[lower], runs[higher], accept=accept).at_best
-        if verdict is not None:
-            said.append(verdict.sentence)
-    return said
+def _of_one_device(own: Ranking) -> str:
+    """What several runs of one device say; empty if there are more, or nothing to say."""
+    if len(own.rows) == 1 and own.rows[0].name == own.baseline and own.changes:
+        return own.changes[0].sentence
+    return ""
 
 
-def _against_the_best(
-    runs: Sequence[RunSummary],
-    names: Sequence[str],
-    height_mm: float | None,
-    accept: Collection[str],
-) -> Ranking:
-    for baseline in range(len(runs)):
-        found = rank(runs, mounting_height_mm=height_mm, baseline=baseline, accept=accept)
-        if found.rows or found.refused:
-            break
-    if not found.rows:
-        return found
-    best = names.index(found.rows[0].name)
-    return rank(runs, mounting_height_mm=height_mm, baseline=best, accept=accept)
+def _specimens(runs: Sequence[RunSummary]) -> str:
+    named = [f"{one.runs[0].specimen} for {one.name}" for one in devices_of(runs)
+             if one.runs[0].specimen]  # fmt: skip
+    which = f": {', '.join(named)}" if named else ""
+    return f"This is about one specimen of each{which}. Others of the same make can differ."
 
 
 def _common_heights(runs: Sequence[RunSummary]) -> list[float]:
