@@ -150,6 +150,14 @@ class Limits:
         at_most=10000,
         example=1500.0,
     )
+    mean_ppfd_umol_m2_s: float | None = number(
+        "µmol/m²/s",
+        "Lowest mean PPFD wanted; ends the range of mounting heights above.",
+        default=None,
+        above=0,
+        at_most=10000,
+        example=500.0,
+    )
     target_ppfd_umol_m2_s: float | None = number(
         "µmol/m²/s",
         "PPFD wanted; gives the share of area above it.",
