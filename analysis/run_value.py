@@ -61,7 +61,6 @@ class Valued:
         bought = self.purchase
         found: dict[str, tuple[float, float]] = {}
         if self.low is not None and self.high is not None:
-            # The cost of a mole goes with one over the flux.
             flux, cost = bought.delivered_flux_umol_s, self.cost.per_mole
             found["delivered_flux_umol_s"] = (flux * cost / self.high, flux * cost / self.low)
         for name in _MOVED:
@@ -174,13 +173,31 @@ def _valued(section: Mapping[str, Any], maps: Sequence[MapSummary]) -> Valued:
     power = float(np.mean([map_.mean_wall_power_w for map_ in maps]))
     purchase = purchase_from_plan(section, flux, power)
     cost = cost_of_a_mole(purchase)
+    low = high = None
+    if (reach := _reach(maps)) is not None:
+        # The cost of a mole goes with one over the flux.
+        low, high = cost.per_mole / (1 + reach), cost.per_mole / (1 - reach)
     return Valued(
         mounting_height_mm=float(maps[0].mounting_height_mm or 0.0),
         purchase=purchase,
         cost=cost,
-        low=None,
-        high=None,
+        low=low,
+        high=high,
     )
+
+
+def _reach(maps: Sequence[MapSummary]) -> float | None:
+    """Relative half-width of the delivered flux; of several maps, what they have on average.
+
+    Most of it is the calibration of the sensor, which more maps do not make any better.
+    """
+    known = [
+        map_.uncertainty.delivered_flux_umol_s.relative_half_width
+        for map_ in maps
+        if map_.uncertainty is not None
+    ]
+    reach = float(np.mean(known)) if len(known) == len(maps) else math.nan
+    return reach if 0 < reach < 1 else None
 
 
 def _is_usable(map_: MapSummary) -> bool:

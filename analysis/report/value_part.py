@@ -96,6 +96,7 @@ def _device(run: RunSummary, value: RunValue, *, name: str) -> DeviceValue:
     if best is None:
         return DeviceValue(name=device, sentence=value_words.of_device(device, value))
     per_thousand = f"{value.currency} per 1000 mol"
+    is_bounded = any(one.low is not None for one in value.heights)
     return DeviceValue(
         name=device,
         sentence=value_words.of_device(device, value),
@@ -103,8 +104,7 @@ def _device(run: RunSummary, value: RunValue, *, name: str) -> DeviceValue:
             ("delivered flux", FLUX_UNIT),
             ("wall power", "W"),
             ("cost", per_thousand),
-            ("lowest, 95 %", per_thousand),
-            ("highest, 95 %", per_thousand),
+            *((("from", per_thousand), ("to, 95 %", per_thousand)) if is_bounded else ()),
         ),
         rows=tuple(
             (
@@ -113,8 +113,7 @@ def _device(run: RunSummary, value: RunValue, *, name: str) -> DeviceValue:
                     number(one.purchase.delivered_flux_umol_s),
                     number(one.purchase.wall_power_w, lambda held: significant(held, 4)),
                     _per_thousand(one.cost.per_mole),
-                    _per_thousand(one.low),
-                    _per_thousand(one.high),
+                    *((_per_thousand(one.low), _per_thousand(one.high)) if is_bounded else ()),
                 ),
             )
             for one in value.heights

@@ -7,6 +7,7 @@ from typing import Any
 from attrs import evolve
 
 from analysis.results import RunSummary
+from analysis.uncertainty import Interval
 from tests.analysis import comparable
 
 #: 640 W, 10 h a day: 3650 h a year, 584 of electricity a year at 0.25 per kWh.
@@ -15,14 +16,29 @@ POWER_W = 640.0
 
 
 def priced(device: str, flux_umol_s: float | dict[float, float], **value: Any) -> RunSummary:
-    """Return a run whose plan has a section [value]; the flux may differ by mounting height."""
+    """Return a run whose plan has a section [value]; the flux, ± 5 %, may differ by height."""
     fluxes = flux_umol_s if isinstance(flux_umol_s, dict) else {400.0: flux_umol_s}
     run = comparable.run(device, {height: flux / POWER_W for height, flux in fluxes.items()})
     maps = tuple(
-        evolve(map_, delivered_flux_umol_s=flux, mean_wall_power_w=POWER_W)
+        evolve(
+            map_,
+            delivered_flux_umol_s=flux,
+            mean_wall_power_w=POWER_W,
+            uncertainty=evolve(
+                map_.uncertainty,
+                delivered_flux_umol_s=Interval(
+                    value=flux, low=0.95 * flux, high=1.05 * flux, standard=flux * 0.05 / 1.96
+                ),
+            ),
+        )
         for map_, flux in zip(run.maps, fluxes.values(), strict=True)
     )
     return evolve(run, maps=maps, plan={**run.plan, "value": {**USE, **value}})
+
+
+def without_intervals(run: RunSummary) -> RunSummary:
+    """Return the run as if nothing were known of its uncertainty."""
+    return evolve(run, maps=tuple(evolve(map_, uncertainty=None) for map_ in run.maps))
 
 
 def unpriced(run: RunSummary) -> RunSummary:

@@ -6,7 +6,7 @@ import pytest
 from attrs import evolve
 
 from analysis.run_value import purchase_from_plan, value_of
-from tests.analysis.priced import priced, unpriced
+from tests.analysis.priced import priced, unpriced, without_intervals
 
 
 def test_the_cost_of_a_run_is_worked_by_hand():
@@ -77,7 +77,7 @@ def test_a_section_that_somebody_broke_is_told_and_not_guessed():
 
 
 def test_the_tornado_moves_what_is_there_by_a_fifth():
-    best = value_of(priced("A", 800.0)).best
+    best = value_of(without_intervals(priced("A", 800.0))).best
     swings = {swing.name: swing for swing in best.swings()}
     # Without lamp, dirt, upkeep and rate only these can matter; years by one.
     assert set(swings) == {"price", "tariff", "photoperiod_h", "years"}
@@ -97,3 +97,18 @@ def test_no_input_is_moved_beyond_what_it_can_be():
     assert swings["soiling_per_year"].high == 1.0
     assert (swings["end_share"].low, swings["end_share"].high) == pytest.approx((0.0, 0.28))
     assert "years" not in swings
+
+
+def test_the_interval_is_that_of_the_flux_turned_round():
+    # Flux ± 5 %: 1568 for 21,024 · 1.05 and 21,024 · 0.95 mol.
+    best = value_of(priced("A", 800.0)).best
+    assert best.low == pytest.approx(1568 / 21_024 / 1.05)
+    assert best.high == pytest.approx(1568 / 21_024 / 0.95)
+    flux = next(swing for swing in best.swings() if swing.name == "delivered_flux_umol_s")
+    assert (flux.low, flux.high) == pytest.approx((760.0, 840.0))
+    assert (flux.at_low, flux.at_high) == pytest.approx((best.high, best.low))
+
+
+def test_without_an_interval_of_the_flux_none_is_stated():
+    best = value_of(without_intervals(priced("A", 800.0))).best
+    assert (best.low, best.high) == (None, None)

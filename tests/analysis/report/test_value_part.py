@@ -4,17 +4,18 @@ import pytest
 
 from analysis.report.value_part import headlines, value_part
 from analysis.report.value_words import money
-from tests.analysis.priced import priced, unpriced
+from tests.analysis.priced import priced, unpriced, without_intervals
 
 A, B = priced("Reflector A", 800.0), priced("Reflector B", 700.0, price=300.0)
 
 
 def test_one_run_states_cost_and_what_it_is_made_of():
-    # 1568 for 21,024 mol; 1168 of it electricity.
+    # 1568 for 21,024 mol; 1168 of it electricity. Flux ± 5 %: 74.58 / 1.05 to 74.58 / 0.95.
     (device,) = value_part([A]).devices
     assert device.sentence == (
-        "Over 2 years, 1000 mol delivered by Reflector A at 400 mm cost 74.6 EUR. Of that, "
-        "74\u202f% electricity and 26\u202f% the purchase (price 400 EUR)."
+        "Over 2 years, 1000 mol delivered by Reflector A at 400 mm cost 74.6 EUR (71.0 to 78.5 EUR "
+        "within the 95 % interval of the delivered flux). Of that, 74\u202f% electricity and "
+        "26\u202f% the purchase (price 400 EUR)."
     )
     assert value_part([A]).together is None
 
@@ -23,7 +24,10 @@ def test_the_chart_names_the_input_that_moves_the_cost_most():
     # Tariff ± 20 %: ± 233.6 of 1568; one year less or more: 93.6 to 68.2 against 74.6 per 1000.
     (device,) = value_part([A]).devices
     assert "it is moved, most by years looked at" in device.picture.svg
-    assert "Every input is moved by a fifth" in device.picture.caption
+    assert device.picture.caption.startswith("The delivered flux is moved over its 95 % interval;")
+    (plain,) = value_part([without_intervals(A)]).devices
+    assert plain.picture.caption.startswith("Every input is moved by a fifth")
+    assert [name for name, _ in plain.headings] == ["delivered flux", "wall power", "cost"]
 
 
 def test_several_runs_begin_with_whose_light_costs_least():
