@@ -163,6 +163,7 @@ def describe_instruments(profile: Profile) -> list[dict[str, Any]]:
                 "serial_number": options.serial_number,
                 "calibrated_on": str(options.calibrated_on or "") or None,
                 "calibration_due": str(options.calibration_due or "") or None,
+                **({"place": options.place} if section == "thermometer" else {}),
             }
         )
     return described
