@@ -134,6 +134,11 @@ class Budget:
         Coefficient of variation of the field between the cells too, noise taken out. [fraction]
     variation_left : float
         What is not known of that correction, relative to the coefficient. [fraction]
+    reinstallation : float
+        Standard deviation of the plane efficacy from one hanging of the device to the next: not
+        part of what is said of this hanging, but of what is said of the device. [fraction]
+    reinstallation_source : str
+        Where that figure comes from.
     assumptions : tuple of str
         What was assumed for want of knowledge, in plain sentences.
     """
@@ -144,6 +149,8 @@ class Budget:
     plane_efficacy_umol_j: float | None
     continuous_variation: float | None
     variation_left: float
+    reinstallation: float
+    reinstallation_source: str
     assumptions: tuple[str, ...] = ()
 
     @property

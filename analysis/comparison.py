@@ -223,7 +223,7 @@ def judge(
         What stands between the two beside their devices: its known part is taken off the ratio,
         the rest is a term of it.
     """
-    terms = (*ratio_terms(a, b, differing), *(one.term for one in effects))
+    terms = (*ratio_terms(a, b), *(one.term for one in effects))
     whole = combine(terms)
     b_to_a = taken_off(b.efficacy_umol_j / a.efficacy_umol_j, effects)
     greater, lesser = (name_b, name_a) if b_to_a >= 1 else (name_a, name_b)

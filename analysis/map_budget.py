@@ -5,7 +5,7 @@ leaves, how the dark points scatter); declared ones from the rig profile (`analy
 turned into an effect on each cell by plain geometry (`analysis.geometry`).
 
 **Who shares what.** The key of a cause holds the identity of what it belongs to: calibration,
-linearity and cosine response to the light sensor, spectral error to sensor and kind of lamp, the
+linearity and cosine response to the light sensor, spectral error to sensor and lamp, the
 wattmeter's gain to the meter, its error on distorted current to meter and ballast, levelling,
 height datum and origin to the rig. Where an identity is not stated, nothing is shared.
 
@@ -22,13 +22,14 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 from numpy.typing import NDArray
 
 from analysis import geometry
 from analysis.causes import DECLARED, MEASURED, Budget, Cause, Influence
 from analysis.declared import COMMON_PRACTICE, Declared
 from analysis.drift import reference_weights
+from analysis.identity import Identity
 from analysis.quadrature import Between, between
 from analysis.results import Dark, MapSummary
 
@@ -50,32 +51,6 @@ COSINE_CURVES: Final = {
     "cosine_75_percent": ((0.0, 45.0, 75.0, 90.0), (0.0, 0.0, 1.0, 2.0)),
 }
 """Shape of each part of the response curve over the angle [deg], 1 where it is declared."""
-
-
-@frozen(kw_only=True)
-class Identity:
-    """What a map was read with, as far as it is stated; empty strings where it is not.
-
-    Attributes
-    ----------
-    run : str
-        Path of the run: what nothing else identifies is of this run alone.
-    light_sensor, power_meter, lamp_kind, ballast, rig : str
-    is_opening_known : bool
-        Whether the plan states one opening above the centre of the area.
-    """
-
-    run: str
-    light_sensor: str
-    power_meter: str
-    lamp_kind: str
-    ballast: str
-    rig: str
-    is_opening_known: bool
-
-    def key(self, what: str, *owners: str) -> str:
-        """Return the key of a cause that belongs to these owners, or to this run alone."""
-        return f"{what} of {' and '.join(owners)}" if all(owners) else f"{what} in {self.run}"
 
 
 def budget_of(
@@ -124,6 +99,8 @@ def budget_of(
         plane_efficacy_umol_j=map_.stated_efficacy_umol_j,
         continuous_variation=space.variation,
         variation_left=space.variation_left,
+        reinstallation=declared.standard("reinstallation_percent"),
+        reinstallation_source=declared.source("reinstallation_percent"),
         assumptions=tuple(_assumptions(map_, identity, declared, space)),
     )
 
@@ -140,6 +117,12 @@ class _Maker:
     def here(self) -> str:
         """Key of what belongs to this map alone."""
         return f"{self.identity.run}, {self.map_.label}"
+
+    @property
+    def there(self) -> str:
+        """Key of what belongs to this device at this height, however often it is hung."""
+        height = f"at {self.map_.mounting_height_mm} mm, {self.map_.grid.label}"
+        return f"{self.identity.device or self.identity.run} {height}"
 
     @property
     def height_mm(self) -> float:
@@ -174,7 +157,7 @@ class _Maker:
         yield Influence(
             cause=self.cause(
                 "spectral error of the light sensor",
-                who.key("spectral error", who.light_sensor, who.lamp_kind),
+                who.key("spectral error", who.light_sensor, who.lamp),
                 "spectral_percent",
                 "rectangular",
             ),
@@ -218,7 +201,7 @@ class _Maker:
             degrees = declared.split("_")[1]
             shared = who.key(f"cosine error at {degrees}", who.light_sensor)
             yield Influence(cause=self.cause(name, shared, declared, "rectangular"), light=common)
-            alone = f"cosine error at {degrees} of {self.here}"
+            alone = f"cosine error at {degrees} of {self.there}"
             yield Influence(cause=self.cause(name, alone, declared, "rectangular"), light=own)
 
     def bench(self) -> Iterator[Influence]:
@@ -353,6 +336,7 @@ class _Maker:
         cause = self._assumed(name, "quadrature", "normal")
         if space.is_estimated:
             cause = self._measured(name, "quadrature", "the slopes of the map", math.inf)
+        cause = evolve(cause, key=f"quadrature of {self.there}")
         return Influence(cause=cause, light=self.all_cells(0.0), total=space.of_sum)
 
     def _measured(self, name: str, key: str, of: str, degrees_of_freedom: float) -> Cause:

@@ -221,8 +221,7 @@ def ratio_terms(a: Sizes, b: Sizes) -> tuple[Term, ...]:
     a, b : mapping of Cause to float
         As `efficacy_sizes` gives them. Causes of one key are one variable.
     """
-    in_a = {cause.key: (cause, size) for cause, size in a.items()}
-    in_b = {cause.key: (cause, size) for cause, size in b.items()}
+    in_a, in_b = _by_key(a), _by_key(b)
     terms = []
     for key in dict.fromkeys([*in_a, *in_b]):
         cause = (in_a.get(key) or in_b[key])[0]
@@ -237,6 +236,14 @@ def ratio_terms(a: Sizes, b: Sizes) -> tuple[Term, ...]:
             )
         )
     return tuple(terms)
+
+
+def _by_key(sizes: Sizes) -> dict[str, tuple[Cause, float]]:
+    held: dict[str, tuple[Cause, float]] = {}
+    for cause, size in sizes.items():
+        first, before = held.get(cause.key, (cause, 0.0))
+        held[cause.key] = (first, before + size)
+    return held
 
 
 def budget_rows(sizes: Sizes) -> tuple[BudgetRow, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -11,6 +12,7 @@ from typing import Any
 import numpy as np
 from attrs import evolve
 
+from analysis.causes import Budget, Cause, Influence
 from analysis.results import Condition, MapSummary, RunSummary
 from analysis.run_folder import load
 from analysis.summary import summarise
@@ -20,6 +22,8 @@ INSTRUMENTS = (
     {"name": "light_sensor", "kind": "sdi12-quantum-sensor", "serial_number": "Q-1"},
     {"name": "power_meter", "kind": "modbus-power-meter", "serial_number": "M-1"},
 )
+CALIBRATION, GAIN = 0.05, 0.01
+"""Relative standard uncertainty of one sensor's calibration and of one meter's gain."""
 
 
 @cache
@@ -64,7 +68,7 @@ def run(
         for height_mm, values in (efficacies or {400.0: 1.20}).items()
         for number, value in enumerate(values if isinstance(values, tuple) else (values,), 1)
     ]
-    return evolve(
+    return with_budgets(
         base,
         run_name=device.lower().replace(" ", "-"),
         device=device,
@@ -73,6 +77,44 @@ def run(
         instruments=INSTRUMENTS,
         conditions={"line_voltage_v": Condition(mean=230.0, minimum=229.0, maximum=231.0)},
         maps=tuple(maps),
+    )
+
+
+def with_budgets(base: RunSummary, **changes: Any) -> RunSummary:
+    """Change a summary, and give each map the budget that is worked out in `test_comparison`."""
+    changed = evolve(base, **changes)
+    maps = [evolve(map_, budget=_budget(changed, map_)) for map_ in changed.maps]
+    return evolve(changed, maps=tuple(maps))
+
+
+def _budget(run: RunSummary, map_: MapSummary) -> Budget:
+    serial = {item["name"]: item["serial_number"] for item in run.instruments}
+    here = f"{run.run_name}, {map_.label}"
+    # What lies between the points, and the angles of the light, are of the device and its height.
+    there = f"{run.device}, {map_.mounting_height_mm}"
+    size = len(map_.grid)
+
+    def influence(name: str, key: str, *, light: float = 0.0, **sizes: Any) -> Influence:
+        cause = Cause(key=key, name=name, kind="B", distribution="normal", source="by hand")
+        return Influence(cause=cause, light=np.full(size, light), **sizes)
+
+    left = (map_.efficacy_disagreement or 0.0) / math.sqrt(3)
+    return Budget(
+        influences=(
+            influence("calibration", serial["light_sensor"], light=CALIBRATION),
+            influence("gain of the wattmeter", serial["power_meter"], power=GAIN),
+            influence("repeatability", f"repeatability {here}", light=0.005, is_per_cell=True),
+            influence("drift", f"drift {here}", efficacy=left),
+            influence("sum over points", f"sum {there}", total=0.005 / math.sqrt(2)),
+            influence("cosine error", f"cosine {there}", light=0.007 / math.sqrt(2)),
+        ),
+        ppfd=map_.ppfd,
+        weights_m2=map_.grid.weights_m2,
+        plane_efficacy_umol_j=map_.stated_efficacy_umol_j,
+        continuous_variation=None,
+        variation_left=0.0,
+        reinstallation=0.010,
+        reinstallation_source="by hand",
     )
 
 

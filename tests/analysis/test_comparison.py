@@ -16,10 +16,11 @@ import pytest
 from attrs import evolve
 from scipy.stats import binomtest
 
+from analysis.causes import Cause
 from analysis.comparison import MORE, NO_DIFFERENCE, NOT_DECIDED, compare, judge
 from analysis.likeness import NotAFactError
-from analysis.plane_results import Result, ratio_terms, results
-from tests.analysis.comparable import INSTRUMENTS, map_with, run
+from analysis.plane_results import Result, ratio_terms
+from tests.analysis.comparable import INSTRUMENTS, map_with, run, with_budgets
 
 U = math.sqrt(2.76e-4)
 
@@ -112,49 +113,37 @@ def test_two_installations_halve_the_square_of_the_declared_term_and_stay_as_ins
 
 def test_calibration_cancels_for_one_sensor_and_counts_for_two():
     other = ({**INSTRUMENTS[0], "serial_number": "Q-2"}, INSTRUMENTS[1])
-    b = evolve(run("Reflector B"), instruments=other)
+    b = with_budgets(run("Reflector B"), instruments=other)
     found = compare(run(), b, accept=["light sensor"])
     (verdict,) = found.at_heights
     assert verdict.standard_uncertainty == pytest.approx(math.hypot(U, 0.05 * math.sqrt(2)))
     shared = {term.name: term.in_ratio for term in _one().terms}
-    assert shared["calibration factor of the light sensor"] == 0
-    assert shared["gain of the power meter"] == 0
+    assert shared["calibration"] == pytest.approx(0, abs=1e-12)
+    assert shared["gain of the wattmeter"] == pytest.approx(0, abs=1e-12)
 
 
 def test_another_power_meter_brings_its_gain_into_the_ratio():
     other = (INSTRUMENTS[0], {**INSTRUMENTS[1], "serial_number": "M-2"})
-    b = evolve(run("Reflector B"), instruments=other)
+    b = with_budgets(run("Reflector B"), instruments=other)
     (verdict,) = compare(run(), b, accept=["power meter"]).at_heights
     assert verdict.standard_uncertainty == pytest.approx(math.hypot(U, 0.01 * math.sqrt(2)))
 
 
 def test_what_light_and_power_did_not_do_together_counts():
     drifting = map_with(400.0, 1.2, efficacy_disagreement=0.01)
-    (verdict,) = compare(evolve(run(), maps=(drifting,)), run("Reflector B")).at_heights
+    a = with_budgets(run(), maps=(drifting,))
+    (verdict,) = compare(a, run("Reflector B")).at_heights
     # A rectangle of half-width 1 %: 1 % / sqrt(3).
     assert verdict.standard_uncertainty == pytest.approx(math.hypot(U, 0.01 / math.sqrt(3)))
 
 
-def test_a_map_without_a_reference_gets_declared_figures_that_say_so():
-    base = map_with(400.0, 1.2)
-    unknown = evolve(
-        base, reference_repeatability=None, drift=evolve(base.drift, source="none", span=None)
-    )
-    (verdict,) = compare(evolve(run(), maps=(unknown,)), run("Reflector B")).at_heights
-    # Readings 1 % / sqrt(25) in place of 0.1 %, and 1 % for drift.
-    extra = 0.002**2 - 0.001**2 + 0.01**2
-    assert verdict.standard_uncertainty == pytest.approx(math.sqrt(U**2 + extra))
-    sources = {term.name: term.source for term in verdict.terms}
-    assert sources["drift during the map"].startswith("declared")
-    assert sources["repeatability of the readings"].startswith("declared")
-
-
 def test_uneven_light_gives_bright_points_the_larger_say_in_repeatability():
-    # One point of 5 equal areas bright: 4 x 0 and 1 x 500 leave the noise of a single point.
+    # All light on one point of 25: the noise of a single point, 0.5 %, in place of 0.1 %.
     lone = np.zeros(25)
     lone[12] = 500.0
-    found, _ = results(evolve(run(), maps=(map_with(400.0, 1.2, ppfd=lone),)), "A")
-    assert found[0].reading == pytest.approx(0.005)
+    a = with_budgets(run(), maps=(map_with(400.0, 1.2, ppfd=lone),))
+    (verdict,) = compare(a, run("Reflector B")).at_heights
+    assert verdict.standard_uncertainty == pytest.approx(math.sqrt(U**2 - 0.001**2 + 0.005**2))
 
 
 def test_devices_are_compared_at_each_common_height_and_at_their_best():
@@ -193,7 +182,7 @@ def test_no_common_height_leaves_the_comparison_of_the_best_alone():
     ],
 )
 def test_a_map_that_cannot_stand_up_is_left_out_and_named(bad, why):
-    a = evolve(run(), maps=(bad, map_with(500.0, 1.2)))
+    a = with_budgets(run(), maps=(bad, map_with(500.0, 1.2)))
     found = compare(a, run("Reflector B", {400.0: 1.2, 500.0: 1.2}))
     assert [one.height_mm for one in found.at_heights] == [(500.0, 500.0)]
     assert found.at_best is not None
@@ -233,6 +222,21 @@ def test_one_specimen_is_called_one_specimen():
 # -- error rates under the declared model ----------------------------------------------------
 
 
+_SIZES = tuple(
+    {
+        Cause(key=key, name=key, kind="B", distribution="normal", source="by hand"): size
+        for key, size in (
+            ("calibration", 0.05),
+            ("gain", -0.01),
+            (f"repeatability {which}", 0.001),
+            (f"sum {which}", 0.005 / math.sqrt(2)),
+            (f"cosine {which}", 0.007 / math.sqrt(2)),
+        )
+    }
+    for which in "ab"
+)
+
+
 def _rate(difference: float, draws: int, seed: int) -> tuple[int, int]:
     """Count "more" among results drawn from the very terms that the budget declares."""
     random = np.random.default_rng(seed)
@@ -248,12 +252,11 @@ def _rate(difference: float, draws: int, seed: int) -> tuple[int, int]:
                 mounting_height_mm=400.0,
                 efficacy_umol_j=value,
                 efficacies=(value,),
-                reading=0.001,
-                drift=0.0,
-                is_reading_declared=False,
-                is_drift_declared=False,
+                sizes=_SIZES[which],
+                reinstallation=0.010,
+                reinstallation_source="by hand",
             )
-            for value in drawn
+            for which, value in enumerate(drawn)
         ]
         more += judge("A", made[0], "B", made[1]).words == MORE
     return more, draws
@@ -278,16 +281,13 @@ def test_terms_of_one_result_against_itself_leave_out_only_what_is_shared():
         mounting_height_mm=400.0,
         efficacy_umol_j=1.2,
         efficacies=(1.2,),
-        reading=0.0,
-        drift=0.0,
-        is_reading_declared=False,
-        is_drift_declared=False,
+        sizes=_SIZES[0],
+        reinstallation=0.010,
+        reinstallation_source="by hand",
     )
     left = {term.name: term.in_ratio for term in ratio_terms(one, one) if term.in_ratio}
     assert left == pytest.approx(
         {
-            "sum over points for the integral": 0.005,
-            "cosine error, other angles of light": 0.007,
             "re-installation of the first device": 0.010,
             "re-installation of the second device": 0.010,
         }

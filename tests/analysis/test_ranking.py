@@ -9,7 +9,7 @@ from scipy.stats import binomtest
 
 from analysis.likeness import NotAFactError
 from analysis.ranking import _holm, _letters, rank
-from tests.analysis.comparable import map_with, run
+from tests.analysis.comparable import map_with, run, with_budgets
 
 
 def _three(a=1.20, b=1.35, c=1.21, **options):
@@ -122,7 +122,7 @@ def test_among_five_equal_devices_a_difference_is_rarely_found_in_any_pair():
     draws, parted = 400, 0
     for _ in range(draws):
         runs = [
-            evolve(one, maps=(map_with(400.0, 1.2 * (1 + random.standard_normal(4) @ own)),))
+            with_budgets(one, maps=(map_with(400.0, 1.2 * (1 + random.standard_normal(4) @ own)),))
             for one in base
         ]
         parted += len({row.group for row in rank(runs).rows}) > 1

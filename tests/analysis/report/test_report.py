@@ -451,7 +451,7 @@ def test_the_headline_of_several_runs_is_the_comparison(alike):
         r"Reflector P delivers 11\.1 % ± [\d.]+ % more per joule than Reflector Q", alike.text
     )
     assert "Reflector P more" in alike.text
-    assert "declared: common practice, no source" in alike.text
+    assert "default: common practice, no source" in alike.text
     assert "one specimen of each" in alike.text
 
 
