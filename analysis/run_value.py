@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
 from analysis.plane_results import SAME_HEIGHT_MM
 from analysis.results import MapSummary, RunSummary
@@ -52,6 +52,18 @@ class Valued:
     def plane_efficacy_umol_j(self) -> float:
         """Delivered flux over wall power. [µmol J⁻¹]"""
         return self.purchase.delivered_flux_umol_s / self.purchase.wall_power_w
+
+    def with_flux(self, factor: float) -> Valued:
+        """Return the same with so many times the delivered flux."""
+        flux = self.purchase.delivered_flux_umol_s * factor
+        purchase = evolve(self.purchase, delivered_flux_umol_s=flux)
+        return evolve(
+            self,
+            purchase=purchase,
+            cost=cost_of_a_mole(purchase),
+            low=None if self.low is None else self.low / factor,
+            high=None if self.high is None else self.high / factor,
+        )
 
     def swings(self) -> tuple[Swing, ...]:
         """Move one input at a time: the flux over its interval, the others by `MOVED_BY`."""
@@ -112,6 +124,13 @@ class RunValue:
     currency: str
     heights: tuple[Valued, ...] = ()
     why_not: str = ""
+
+    def at(self, mounting_height_mm: float) -> Valued | None:
+        """The figures at one mounting height [mm]; None where there are none."""
+        for one in self.heights:
+            if abs(one.mounting_height_mm - mounting_height_mm) <= SAME_HEIGHT_MM:
+                return one
+        return None
 
     @property
     def best(self) -> Valued | None:

@@ -1,18 +1,20 @@
 """Whose light costs least, up to which price another is worth it, and where that turns.
 
-Runs are compared with the one whose delivered mole costs least, each at the mounting height of
-its highest plane efficacy.
+Devices are taken as `analysis.ranking` takes them for their light: at the same mounting heights, in
+the same order of time, and only if they are alike in everything else. Each is compared with the one
+whose delivered mole costs least.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Final
 
 from attrs import evolve, frozen
 
-from analysis.comparison import MORE, NO_DIFFERENCE, NOT_DECIDED, RELEVANT, compare
-from analysis.likeness import names_of
+from analysis.comparison import MORE, NO_DIFFERENCE, NOT_DECIDED, RELEVANT
+from analysis.devices import devices_of
+from analysis.ranking import rank
 from analysis.results import RunSummary
 from analysis.run_value import Valued, value_of
 from analysis.value import Purchase, break_even_price, cost_of_a_mole, flips_at
@@ -66,7 +68,7 @@ class ValueRow:
     ----------
     name : str
     valued : Valued
-        At the height of its highest plane efficacy.
+        At the height at which `analysis.ranking` takes it.
     to_cheapest : float
         Cost of a mole over that of the cheapest; 1 for the cheapest itself.
     half_width : float
@@ -133,51 +135,53 @@ def rank_by_value(
     ValueRanking or None
         None for a single run, and where no plan says anything of money.
     """
-    names = names_of(runs)
-    values = [value_of(run) for run in runs]
-    asked = [value for value in values if value is not None]
-    if len(runs) < 2 or not asked:
+    devices = {device.name: device.whole for device in devices_of(runs)}
+    values = {name: value_of(run) for name, run in devices.items()}
+    asked = [value for value in values.values() if value is not None]
+    if len(devices) < 2 or not asked:
         return None
+    by_light = rank(runs, baseline=None, accept=accept)
+    kept: dict[str, Valued] = {}
     left_out = []
-    kept: dict[int, Valued] = {}
-    for at, (name, value) in enumerate(zip(names, values, strict=True)):
+    for row in by_light.rows:
+        value = values[row.name]
         if value is None:
-            left_out.append(f"{name} is not compared by value: its plan has no section [value].")
-        elif value.best is None:
-            left_out.append(f"{name} is not compared by value: {value.why_not}.")
+            left_out.append(f"{row.name}: its plan has no section [value]")
+        elif (found := value.at(row.mounting_height_mm)) is None:
+            left_out.append(f"{row.name}: {value.why_not or 'no map with a delivered flux'}")
         else:
-            kept[at] = value.best
-    currency = asked[0].currency
-    if len(kept) < 2:
-        return ValueRanking(currency=currency, left_out=tuple(left_out))
-    why_not = _unlike([runs[at] for at in kept], [names[at] for at in kept])
-    reach: dict[tuple[int, int], float] = {}
-    order = sorted(kept, key=lambda at: kept[at].cost.per_mole)
-    for n, i in enumerate(order):
-        for j in order[n + 1 :]:
-            pair = compare(runs[i], runs[j], accept=accept)
-            why_not += [f"{one.sentence}" for one in pair.refused]
-            if pair.at_best is not None:
-                reach[i, j] = pair.at_best.half_width / pair.at_best.ratio
-    if why_not:
-        return ValueRanking(
-            currency=currency,
-            why_not=tuple(dict.fromkeys(why_not)),
-            left_out=tuple(left_out),
-        )
-    rows = [
-        _row(
-            names[at],
-            kept[at],
-            names[rival],
-            kept[rival],
-            reach[min((at, rival), key=order.index), max((at, rival), key=order.index)],
-            is_cheapest=not place,
-        )
-        for place, at in enumerate(order)
-        for rival in [order[1] if not place else order[0]]
+            # What the bench changed between the runs is taken off, as it is of the efficacies.
+            plain = row.plane_efficacy_umol_j / by_light.rows[0].plane_efficacy_umol_j
+            kept[row.name] = found.with_flux(row.to_baseline / plain)
+    left_out += [
+        f"{name}: it is not compared by light"
+        for name in devices
+        if by_light.rows and name not in [row.name for row in by_light.rows]
     ]
-    return ValueRanking(currency=currency, rows=tuple(rows), left_out=tuple(left_out))
+    whole = ValueRanking(
+        currency=asked[0].currency,
+        left_out=tuple(f"Not compared by value is {one}." for one in left_out),
+    )
+    why_not = [one.sentence for _, one in by_light.refused]
+    priced = {
+        name: run for name, run in devices.items() if isinstance(run.plan.get("value"), Mapping)
+    }
+    why_not += _unlike(list(priced.values()), list(priced))
+    if why_not:
+        return evolve(whole, why_not=tuple(dict.fromkeys(why_not)))
+    if len(kept) < 2:
+        return whole
+    reach = {
+        frozenset(pair): verdict.half_width / verdict.ratio
+        for pair, verdict in by_light.verdicts.items()
+    }
+    order = sorted(kept, key=lambda name: kept[name].cost.per_mole)
+    rows = []
+    for place, name in enumerate(order):
+        rival = order[0] if place else order[1]
+        within = reach[frozenset((name, rival))]
+        rows.append(_row(name, kept[name], rival, kept[rival], within, is_cheapest=not place))
+    return evolve(whole, rows=tuple(rows))
 
 
 def _unlike(runs: Sequence[RunSummary], names: Sequence[str]) -> list[str]:

@@ -5,7 +5,9 @@ A: 21,024 mol for 400 + 1168, 0.0745814 a mole. B: 18,396 mol for 300 + 1168, 0.
 """
 
 import pytest
+from attrs import evolve
 
+from analysis import value_ranking
 from analysis.comparison import MORE, NO_DIFFERENCE, compare
 from analysis.value_ranking import rank_by_value
 from tests.analysis.priced import priced, unpriced
@@ -101,10 +103,31 @@ def test_a_run_without_prices_is_named_and_left_out():
     found = rank_by_value([A, B, unpriced(priced("Reflector C", 750.0))])
     assert [row.name for row in found.rows] == ["Reflector A", "Reflector B"]
     assert found.left_out == (
-        "Reflector C is not compared by value: its plan has no section [value].",
+        "Not compared by value is Reflector C: its plan has no section [value].",
     )
 
 
 def test_where_nobody_asks_nothing_is_said():
     assert rank_by_value([A]) is None
     assert rank_by_value([unpriced(A), unpriced(B)]) is None
+
+
+def test_what_the_bench_changed_between_the_runs_is_taken_off_the_cost_too(monkeypatch):
+    # The comparison of light finds that B was read on a bench 2 % brighter than A's: its true
+    # flux is 700 / 1.02, and a mole costs 1.02 times what it seemed to.
+    def ranked(runs, **options):
+        found = value_ranking_rank(runs, **options)
+        second = evolve(found.rows[1], to_baseline=found.rows[1].to_baseline / 1.02)
+        return evolve(found, rows=(found.rows[0], second))
+
+    value_ranking_rank = value_ranking.rank
+    monkeypatch.setattr(value_ranking, "rank", ranked)
+    _, second = rank_by_value([A, B]).rows
+    assert second.valued.cost.per_mole == pytest.approx(1.02 * 1468 / 18_396)
+
+
+def test_several_runs_of_one_device_are_one_row():
+    again = evolve(priced("Reflector A", 808.0), run_name="again")
+    rows = rank_by_value([A, B, again]).rows
+    assert [row.name for row in rows] == ["Reflector A", "Reflector B"]
+    assert rows[0].valued.purchase.delivered_flux_umol_s == pytest.approx(804.0)
