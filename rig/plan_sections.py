@@ -52,6 +52,10 @@ class Device:
         at_most=5000,
         example=250.0,
     )
+    is_control: bool = flag(
+        "Whether it is the control reflector: kept by the lab, measured again over months.",
+        default=False,
+    )
 
 
 @frozen(kw_only=True)
