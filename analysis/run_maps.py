@@ -8,6 +8,7 @@ import numpy as np
 from attrs import evolve, frozen
 
 from analysis.grid import Grid
+from analysis.line_voltage import MapSeries, scaling
 from analysis.map_remarks import Limits
 from analysis.map_summary import MapReadings, summarise_map
 from analysis.phases import Events, dark_for, moments, stray_for
@@ -27,6 +28,7 @@ from analysis.samples import (
 )
 from analysis.windows import means_over_windows
 
+VOLTAGE: Final = "line_voltage_v"
 NEW_LIGHT: Final = ("lamp-lit", "warm-up-begun")
 """Events after which light is not compared with light before, without a new reference."""
 
@@ -119,7 +121,35 @@ def summarise_maps(
                 told=tuple(told),
             )
         )
-    return tuple(summarise_map(grid, limits, one) for one in read)
+    maps = tuple(summarise_map(grid, limits, one) for one in read)
+    if corrections.nominal_v is None or not maps:
+        return maps
+    voltage = readings.where((readings.quantity == VOLTAGE) & good)
+    series = [_series(one, map_) for one, map_ in zip(read, maps, strict=True)]
+    scaled = scaling(corrections.nominal_v, series, voltage, power, remarks)
+    if scaled is None:
+        return maps
+    return tuple(
+        summarise_map(
+            grid, limits, evolve(one, corrections=evolve(one.corrections, nominal=nominal))
+        )
+        for one, nominal in zip(read, scaled, strict=True)
+    )
+
+
+def _series(read: MapReadings, map_: MapSummary) -> MapSeries:
+    """What a map tells of how light follows the line voltage."""
+    sets = read.monitor
+    if map_.drift.source != "monitor":
+        sets = read.sets.where(read.sets.role == "reference")
+    used = sets.where(np.isin(sets.middle_s, map_.drift.elapsed_s))
+    return MapSeries(
+        begun_s=map_.begun_s or 0.0,
+        ended_s=map_.ended_s or 0.0,
+        start_s=used.start_s,
+        end_s=used.end_s,
+        light=map_.drift.values,
+    )
 
 
 def _monitor_during(monitor: _Light, own: Readings, dark: Readings, installation: int) -> Sets:

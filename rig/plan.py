@@ -6,16 +6,19 @@ are called from here and their faults stand in the same list.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 import attrs
 from attrs import frozen
 
-from rig import plan_checks
+from rig import correction_checks, plan_checks
+from rig.correction_keys import Corrections
 from rig.plan_doing import Dark, Limits, Sampling, WarmUp
 from rig.plan_sections import AboutTest, Area, Ballast, Device, Entered, GridPlan, Heights, Lamp
 from rig.plan_value import Value
+from rig.toml_faults import Fault
 from rig.toml_keys import file_format
 from rig.toml_structure import read_sections
 
@@ -28,6 +31,8 @@ class Plan:
 
     Attributes
     ----------
+    path : Path
+        The file; curves named in it are counted from its folder.
     text : bytes
         The file as it was read.
     raw : dict
@@ -46,10 +51,12 @@ class Plan:
     warm_up: WarmUp = attrs.field(factory=WarmUp)
     sampling: Sampling = attrs.field(factory=Sampling)
     limits: Limits = attrs.field(factory=Limits)
+    corrections: Corrections = attrs.field(factory=Corrections)
     value: Value | None = None
     entered: Entered | None = attrs.field(
         default=None, metadata={"allowed": "leave [entered] out; 'evenfall enter' writes it"}
     )
+    path: Path = attrs.field(default=Path(), metadata={"internal": True})
     text: bytes = attrs.field(default=b"", repr=False, metadata={"internal": True})
     raw: dict[str, Any] = attrs.field(factory=dict, repr=False, metadata={"internal": True})
 
@@ -62,5 +69,11 @@ def read_plan(path: Path) -> Plan:
     ConfigError
         With everything that is wrong with it.
     """
-    data, raw, sections = read_sections(path, Plan, plan_checks.faults)
-    return Plan(**sections, text=data, raw=raw)
+    path = Path(path)
+
+    def check(sections: Mapping[str, Any], raw: Mapping[str, Any]) -> Iterator[Fault]:
+        yield from plan_checks.faults(sections, raw)
+        yield from correction_checks.plan_faults(sections, path.parent)
+
+    data, raw, sections = read_sections(path, Plan, check)
+    return Plan(**sections, path=path, text=data, raw=raw)

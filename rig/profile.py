@@ -20,6 +20,8 @@ from drivers.arming import LONGEST_SILENCE_S
 from drivers.registry import KINDS
 from drivers.simulated.scenario import ScenarioError
 from drivers.simulated.script import bench_with_script, script_file
+from rig import correction_checks, shared_ports
+from rig.correction_keys import LightSensorCalibration, PowerMeterCalibration
 from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
 from rig.toml_keys import file_format, number, text
@@ -102,6 +104,8 @@ class Profile:
         Opens and closes the lamp circuit.
     thermometer : Fitted or None
         Watches one temperature, with a limit if it has one.
+    light_sensor_calibration, power_meter_calibration : object or None
+        What is known of these instruments, see `rig.correction_keys`.
     bench : BenchSection or None
         Present where the instruments are those of the virtual bench.
     path : Path
@@ -133,6 +137,12 @@ class Profile:
     )
     thermometer: Fitted | None = attrs.field(
         default=None, metadata=_instrument("thermometer", "What watches one temperature.")
+    )
+    light_sensor_calibration: LightSensorCalibration | None = attrs.field(
+        default=None, metadata={"allowed": "give a section of its keys, or leave it out"}
+    )
+    power_meter_calibration: PowerMeterCalibration | None = attrs.field(
+        default=None, metadata={"allowed": "give a section of its keys, or leave it out"}
     )
     path: Path = attrs.field(metadata={"internal": True})
     text: bytes = attrs.field(repr=False, metadata={"internal": True})
@@ -168,7 +178,8 @@ def read_profile(path: Path) -> Profile:
 
     def check(sections: Mapping[str, Any], _raw: Mapping[str, Any]) -> Iterator[Fault]:
         yield from _bench_faults(sections, path.parent)
-        yield from _port_faults(sections)
+        yield from shared_ports.faults(_instruments(sections))
+        yield from correction_checks.profile_faults(sections, path.parent)
 
     data, raw, sections = read_sections(path, Profile, check)
     return Profile(**sections, path=path, text=data, raw=raw)
@@ -241,46 +252,6 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
                     yield Fault(("bench", "instruments"), f"{bench.instruments}: {fault}")
 
 
-def _port_faults(sections: Mapping[str, Any]) -> Iterator[Fault]:
-    """A port has one owner, or several that take turns and can be told apart by address."""
-    owners: dict[str, list[tuple[str, Fitted]]] = {}
-    for name, instrument in _instruments(sections).items():
-        others = owners.setdefault(instrument.options.port, [])
-        for other, owner in others:
-            if fault := _clash(name, instrument, other, owner):
-                yield fault
-                break
-        others.append((name, instrument))
-
-
-def _clash(name: str, instrument: Fitted, other: str, owner: Fitted) -> Fault | None:
-    """Say why two instruments cannot share their port, or None if they can."""
-    kind, its = KINDS[instrument.kind], KINDS[owner.kind]
-    options = instrument.options
-    if not kind.bus or kind.bus != its.bus:
-        return Fault(
-            (name, "port"),
-            f"is {options.port!r}, which {other} has already, and {kind.name} cannot share a "
-            f"line with {its.name}; give each of them a port of its own",
-        )
-    mine, theirs = kind.line_settings(options), its.line_settings(owner.options)
-    if mine != theirs:
-        key = "baud" if mine.baud != theirs.baud else "character_format"
-        return Fault(
-            (name, key),
-            f"makes it {mine.baud} baud {mine.character_format}, but {other} on the same port "
-            f"has {theirs.baud} baud {theirs.character_format}; set both instruments, and both "
-            "sections, alike",
-        )
-    if options.address == owner.options.address:
-        return Fault(
-            (name, "address"),
-            f"is {options.address!r}, as that of {other} on the same port; give each instrument "
-            "on a line an address of its own",
-        )
-    return None
-
-
 # --- a plan on this rig -----------------------------------------------------------------------
 
 
@@ -310,6 +281,7 @@ def cross_check(plan: Plan, profile: Profile) -> list[str]:
         *_height_axis(plan, profile),
         *_resolution(plan, grid, profile),
         *lighting_faults(plan, profile),
+        *correction_checks.cross_faults(plan, profile),
     ]
 
 

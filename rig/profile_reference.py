@@ -17,6 +17,7 @@ from typing import Any, Final
 import attrs
 
 from drivers.registry import KINDS, Kind
+from rig.correction_keys import LightSensorCalibration, PowerMeterCalibration
 from rig.profile import BenchSection, Fitted, Profile
 from rig.toml_structure import is_key
 
@@ -51,6 +52,17 @@ def _plain_keys() -> Iterator[str]:
     yield "\n### `[bench]`\n"
     yield "Only for the virtual bench in the process of the run.\n"
     yield from _table(_keys(BenchSection))
+    for name, cls in (
+        ("light_sensor_calibration", LightSensorCalibration),
+        ("power_meter_calibration", PowerMeterCalibration),
+    ):
+        yield f"\n### `[{name}]`\n"
+        yield inspect.cleandoc(cls.__doc__ or "") + "\n"
+        yield from _table(_keys(cls))
+        for field in _keys(cls):
+            for inner in rows_of(cls, field.name):
+                yield f"\n### Each `[[{name}.{field.name}]]`\n"
+                yield from _table(_keys(inner))
 
 
 def _sections() -> Iterator[str]:

@@ -18,6 +18,7 @@ from drivers.clock import Clock
 from drivers.errors import DriverError
 from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
+from rig.correction_checks import named_curves
 from rig.faults import RunStopped
 from rig.lamp import Lamp, refusals
 from rig.logbook import Logbook
@@ -58,12 +59,14 @@ def run(
     rule = rule_from_plan(plan.raw)
     utc = bench.clock.utc()
     folder = lab_folder.new_run_folder(lab, utc, plan.device.name)
+    curves = named_curves(plan, profile)
     recorder = Recorder.create(
         folder,
         descriptor={
             "title": plan.test.name,
             "created": utc.isoformat(timespec="seconds"),
             "instruments": describe_instruments(profile),
+            "curves": {key: name for key, (name, _) in curves.items()},
         },
         plan_text=plan.text,
         rig_text=profile.text,
@@ -80,6 +83,8 @@ def run(
     )
     with recorder:
         _attach_records(recorder, lab, plan, profile)
+        for name, data in dict(curves.values()).items():
+            recorder.attach(name, data)
         lamp = Lamp(plan, profile, lab, attendant, folder.name)
         if profile.thermometer is not None:
             Temperature(attendant, profile.thermometer.options)

@@ -59,7 +59,7 @@ def text(doc: str, *, example: str, default: Any = attrs.NOTHING, empty: bool = 
     allowed = f'give text, e.g. "{example}"'
     return attrs.field(
         default=default,
-        validator=None if empty else _not_empty,
+        validator=None if empty else _where_set(_not_empty),
         metadata={"unit": "", "doc": doc, "allowed": allowed, "example": example},
     )
 

@@ -12,6 +12,7 @@ import pytest
 from drivers.registry import KINDS
 from rig.plan import Plan, read_plan
 from rig.profile import BenchSection, Profile, cross_check, read_profile
+from rig.profile_reference import rows_of
 from rig.toml_structure import is_key
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
@@ -79,6 +80,19 @@ def option_sections() -> dict[str, type]:
     return found
 
 
+def calibration_sections() -> dict[str, type]:
+    found = {
+        name: cls for name, cls in sections_of(Profile).items() if name.endswith("calibration")
+    }
+    for name, cls in list(found.items()):
+        found |= {f"{name}.{key}": inner for key, inner in rows_in(cls).items()}
+    return found
+
+
+def rows_in(cls: type) -> dict[str, type]:
+    return {key: rows[0] for key in keys_of(cls) if (rows := rows_of(cls, key))}
+
+
 def test_the_examples_are_sound_and_fit_each_other():
     plan, profile = read_plan(PLAN), read_profile(RIG)
     assert cross_check(plan, profile) == []
@@ -97,6 +111,12 @@ def test_every_key_of_an_instrument_is_in_the_example_and_back(section):
     assert set(lines_with_key(RIG, section)) == expected
 
 
+@pytest.mark.parametrize("section", sorted(calibration_sections()))
+def test_every_key_of_a_calibration_is_in_the_example_and_back(section):
+    cls = calibration_sections()[section]
+    assert set(lines_with_key(RIG, section)) == set(keys_of(cls)) - set(rows_in(cls))
+
+
 def test_every_section_is_in_the_examples():
     def headings(path: Path) -> set[str]:
         text = path.read_text(encoding="utf-8")
@@ -112,7 +132,7 @@ def test_every_section_is_in_the_examples():
 
 @pytest.mark.parametrize("path", [PLAN, RIG])
 def test_examples_state_the_defaults_that_the_code_has(path):
-    classes = sections_of(Plan) if path == PLAN else option_sections()
+    classes = sections_of(Plan) if path == PLAN else option_sections() | calibration_sections()
     stated = 0
     for section, cls in classes.items():
         for key, line in lines_with_key(path, section).items():
@@ -132,7 +152,7 @@ def test_examples_state_the_defaults_that_the_code_has(path):
 
 @pytest.mark.parametrize("path", [PLAN, RIG])
 def test_every_number_in_the_examples_has_its_unit_in_its_comment(path):
-    classes = sections_of(Plan) if path == PLAN else option_sections()
+    classes = sections_of(Plan) if path == PLAN else option_sections() | calibration_sections()
     for section, cls in classes.items():
         for key, line in lines_with_key(path, section).items():
             if key == "kind" and path == RIG:
