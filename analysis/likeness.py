@@ -63,7 +63,13 @@ def mismatches(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> tuple[Mi
         In the order of `FACTS`; empty for a fair comparison.
     """
     found = [_identical(fact, read, a, b, names) for fact, read in _IDENTICAL.items()]
-    found += [_grids(a, b), _lamp_hours(a, b, names), _line_voltage(a, b, names), _ambient(a, b)]
+    found += [
+        _grids(a, b),
+        _corrections(a, b, names),
+        _lamp_hours(a, b, names),
+        _line_voltage(a, b, names),
+        _ambient(a, b),
+    ]
     return tuple(one for one in found if one is not None)
 
 
@@ -164,7 +170,14 @@ _SAID: Final = {
 _MAY_BE_EMPTY: Final = ("ballast setting",)
 """Not every ballast has a setting; two that state none are alike."""
 
-FACTS: Final = (*_IDENTICAL, "grid", "lamp hours", "line voltage", "ambient temperature")
+FACTS: Final = (
+    *_IDENTICAL,
+    "grid",
+    "corrections",
+    "lamp hours",
+    "line voltage",
+    "ambient temperature",
+)
 """Names by which a mismatch can be accepted."""
 
 
@@ -207,6 +220,36 @@ def _grids(a: RunSummary, b: RunSummary) -> Mismatch | None:
         told = f"both have {first.label}, in other places or for other areas"
         values = (first.label, f"{second.label} elsewhere")
     return Mismatch(name="grid", sentence=f"the grid differs: {told}", values=values)
+
+
+def _corrections(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> Mismatch | None:
+    if not a.maps or not b.maps:
+        return None
+    done = [_corrected(run) for run in (a, b)]
+    apart = [name for name in dict.fromkeys([*done[0], *done[1]])
+             if done[0].get(name) != done[1].get(name)]  # fmt: skip
+    if not apart:
+        return None
+    told = "; ".join(
+        f"{name} {done[0].get(name, 'not done')} for {names[0]}, "
+        f"{done[1].get(name, 'not done')} for {names[1]}"
+        for name in apart
+    )
+    first, second = (
+        ", ".join(f"{name} {held.get(name, 'not done')}" for name in apart) for held in done
+    )
+    return Mismatch(
+        name="corrections", sentence=f"the corrections differ: {told}", values=(first, second)
+    )
+
+
+def _corrected(run: RunSummary) -> dict[str, str]:
+    """Corrections of a run and how they were set; drift is left out, being each map's own."""
+    done = {name: how for name, how in run.corrections.items()
+            if name not in ("dark reading", "drift")}  # fmt: skip
+    if run.dark.status in ("measured", "per point"):
+        done["dark reading"] = "subtracted"
+    return done
 
 
 def _lamp_hours(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> Mismatch | None:

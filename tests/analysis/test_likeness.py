@@ -7,6 +7,7 @@ from datetime import date
 import pytest
 from attrs import evolve
 
+from analysis.corrections import Applied
 from analysis.grid import grid_from_plan
 from analysis.likeness import FACTS, NotAFactError, check_facts, mismatches, names_of, stamps
 from analysis.results import Condition
@@ -179,3 +180,33 @@ def test_a_stamp_says_what_is_not_stated():
         "Accepted: floor differs (white tray, not stated)",
     )
     assert stamps(mismatches(b, c, ("b", "c")))[0] == "Accepted: walls not stated"
+
+
+def test_another_calibration_factor_is_named_and_the_same_is_not():
+    def calibrated(name, factor):
+        applied = Applied(
+            name="sensor calibration",
+            on="light",
+            factor=factor,
+            source="profile",
+            setting=f"factor {factor:g}",
+        )
+        return evolve(run(name), maps=(map_with(400.0, 1.2, corrections=(applied,)),))
+
+    a = calibrated("Reflector A", 1.02)
+    assert _found(calibrated("Reflector B", 1.02), a) == {}
+    assert _found(calibrated("Reflector B", 1.01), a) == {
+        "corrections": "the corrections differ: sensor calibration factor 1.02 for Reflector A, "
+        "factor 1.01 for Reflector B"
+    }
+    assert _found(run("Reflector B"), a) == {
+        "corrections": "the corrections differ: sensor calibration factor 1.02 for Reflector A, "
+        "not done for Reflector B"
+    }
+
+
+def test_a_dark_reading_taken_off_one_run_only_is_named():
+    without = evolve(run("Reflector B").dark, status="skipped", mean=None, points=0, reason="x")
+    found = _found(evolve(run("Reflector B"), dark=without))
+    assert list(found) == ["corrections"]
+    assert "dark reading subtracted for Reflector A, not done for Reflector B" in str(found)
