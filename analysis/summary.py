@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 from attrs import evolve
 
+from analysis.calibration_dates import overdue
 from analysis.digits import significant
 from analysis.drift import DEFAULT_LIMIT
 from analysis.grid import Grid, GridError, grid_from_plan
@@ -68,6 +69,10 @@ def summarise(run: Run) -> RunSummary:
     for one in maps:
         prefix = f"{one.label[0].upper()}{one.label[1:]}: " if len(maps) > 1 else ""
         remarks += [prefix + remark for remark in one.remarks]
+    instruments = _instruments(run.descriptor)
+    passed = overdue(instruments, str(events[0]["utc"]) if events else "")
+    maps = tuple(evolve(one, remarks=(*one.remarks, *passed)) for one in maps)
+    remarks += passed
     planned = _table(run.plan, "heights").get("mounting_height_mm", [])
     power = readings.where((readings.quantity == POWER) & readings.is_good)
     summary = RunSummary(
@@ -92,7 +97,7 @@ def summarise(run: Run) -> RunSummary:
         conditions=_conditions(maps, readings),
         maps=maps,
         events=events,
-        instruments=_instruments(run.descriptor),
+        instruments=instruments,
         remarks=tuple(remarks),
     )
     return with_uncertainty(summary, run.rig)

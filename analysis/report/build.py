@@ -13,6 +13,7 @@ from attrs import frozen
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from analysis.calibration_dates import undated
 from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, significant
 from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
@@ -227,7 +228,7 @@ def _run_part(at: int, run: Run, summary: RunSummary, scale: Scale) -> _RunPart:
             (f"{fixed(elapsed_s / 60, 1)}", told)
             for elapsed_s, told in sentences.happenings(summary)
         ],
-        remarks=[*summary.remarks, *facts.remarks_on_instruments(summary)],
+        remarks=[*summary.remarks, *undated(summary.instruments)],
     )
 
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from attrs import frozen
 
+from analysis.calibration_dates import is_overdue
 from analysis.digits import FLUX_UNIT, MISSING, significant
 from analysis.quantities import GLOSSARY
 from analysis.report import sentences
@@ -165,38 +165,13 @@ def instruments(runs: Sequence[RunSummary]) -> list[Instrument]:
                 str(item.get("kind") or MISSING),
                 str(item.get("serial_number") or MISSING),
                 str(item.get("calibrated_on") or MISSING),
-                (due or MISSING) + _overdue(due, run.begun_utc),
+                (due or MISSING) + (", passed" if is_overdue(due, run.begun_utc) else ""),
             )
             found.setdefault(key, []).append(run.run_name)
     return [
         Instrument("all" if len(names) == len(runs) else ", ".join(names), *key)
         for key, names in found.items()
     ]
-
-
-def _overdue(due: str, begun_utc: str) -> str:
-    try:
-        return ", passed" if date.fromisoformat(due) < date.fromisoformat(begun_utc[:10]) else ""
-    except ValueError:
-        return ""
-
-
-_MEASURING: Final = ("light_sensor", "monitor_sensor", "power_meter", "thermometer")
-
-
-def remarks_on_instruments(run: RunSummary) -> list[str]:
-    """Name the measuring instruments whose calibration is not stated or had passed."""
-    said = []
-    for item in run.instruments:
-        name = str(item.get("name") or "")
-        if name not in _MEASURING:
-            continue
-        spoken, due = name.replace("_", " "), str(item.get("calibration_due") or "")
-        if not item.get("calibrated_on"):
-            said.append(f"When the {spoken} was last calibrated is not stated.")
-        if _overdue(due, run.begun_utc):
-            said.append(f"The calibration of the {spoken} was due on {due}, before the run.")
-    return said
 
 
 @frozen

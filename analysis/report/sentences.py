@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from analysis.calibration_dates import overdue
 from analysis.digits import (
     EFFICACY_UNIT,
     FLUX_UNIT,
@@ -121,6 +122,7 @@ def caveats(run: RunSummary) -> list[str]:
                 f"{percent(map_.drift.span)} while it was read, more than the limit of "
                 f"{percent(map_.drift.limit)}."
             )
+    found += overdue(run.instruments, run.begun_utc)
     if any(warm.timed_out for warm in run.warm_ups):
         found.append(
             "The lamp was not stable by the rule when the longest wait had passed; what follows "
