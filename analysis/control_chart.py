@@ -6,7 +6,8 @@ its single results (an individuals chart) tells an odd one from the usual scatte
 tells slow fading, so that neither is credited to a device that happened to be on the bench then.
 
 The usual scatter is taken from the differences between neighbouring results, so that a slow drift
-does not hide itself: σ = mean |difference| / 1.128.
+does not hide itself: σ = mean |difference| / 1.128. Differences beyond 3.267 times that mean are set
+aside once, so that one odd result does not hide itself either.
 
 References
 ----------
@@ -33,6 +34,8 @@ Floats = NDArray[np.float64]
 
 #: Mean range of two values from one normal distribution, in σ: 2/√π.
 D2_OF_TWO: Final = 2.0 / math.sqrt(math.pi)
+D4_OF_TWO: Final = 3.267
+"""Upper limit of a range of two values, in mean ranges (tables of constants, from memory)."""
 LEAST_RESULTS: Final = 8
 """Below this the limits themselves are guesses, and only the values are shown."""
 DAYS_PER_MONTH: Final = 365.25 / 12.0
@@ -124,7 +127,7 @@ def control_chart(days: ArrayLike, values: ArrayLike) -> ControlChart:
         raise ValueError("days have to rise, and days and values to be finite")
     when = when - when[0]
     centre = float(results.mean())
-    sigma = float(np.mean(np.abs(np.diff(results)))) / D2_OF_TWO if len(results) > 1 else math.nan
+    sigma = _usual_scatter(np.abs(np.diff(results)))
     enough = len(results) >= LEAST_RESULTS
     signals = broken_rules((results - centre) / sigma) if enough and sigma > 0 else ()
     slope, half = _fading(when, results, centre) if enough else (None, None)
@@ -138,6 +141,13 @@ def control_chart(days: ArrayLike, values: ArrayLike) -> ControlChart:
         fading_half_width=half,
         sentence=_sentence(len(results), signals, slope, half),
     )
+
+
+def _usual_scatter(ranges: Floats) -> float:
+    if not len(ranges):
+        return math.nan
+    usual = ranges[ranges <= D4_OF_TWO * ranges.mean()]
+    return float(usual.mean()) / D2_OF_TWO
 
 
 def broken_rules(z: ArrayLike) -> tuple[Signal, ...]:
@@ -161,6 +171,13 @@ def broken_rules(z: ArrayLike) -> tuple[Signal, ...]:
             found.append(Signal(at=at, rule="six in a row rise, or fall, all the time"))
     return tuple(found)
 
+
+RULES: Final = (
+    "one beyond 3 σ, two of three beyond 2 σ, four of five beyond 1 σ on one side (Western "
+    "Electric 1956)",
+    "nine in a row on one side, six in a row rising or falling (Nelson 1984)",
+)
+"""All of them with their sources, in words."""
 
 #: Words, how many results are looked at, how many must lie beyond so many σ on one side.
 _ZONES: Final = (

@@ -29,6 +29,14 @@ def test_the_constant_of_two_values_is_the_published_one():
     assert control_chart(np.arange(20_000), noise).sigma == pytest.approx(2.0, rel=0.02)
 
 
+def test_one_odd_result_does_not_hide_itself_in_the_scatter():
+    # Two ranges of 38 and 14 of 2: mean 6.5, times 3.267 is 21.2, so those of 38 are set aside
+    # and σ = 2 / 1.128.
+    chart = control_chart(range(17), [100, 102, 100, 102, 100, 138, *[100, 102] * 5, 100])
+    assert chart.sigma == pytest.approx(2 / 1.128379, rel=1e-6)
+    assert [signal.at for signal in chart.signals if signal.rule == "one beyond 3 σ"] == [5]
+
+
 @pytest.mark.parametrize(
     ("z", "at", "rule"),
     [
