@@ -6,8 +6,8 @@ its single results (an individuals chart) tells an odd one from the usual scatte
 tells slow fading, so that neither is credited to a device that happened to be on the bench then.
 
 The usual scatter is taken from the differences between neighbouring results, so that a slow drift
-does not hide itself: σ = mean |difference| / 1.128. Differences beyond 3.267 times that mean are set
-aside once, so that one odd result does not hide itself either.
+does not hide itself: σ = mean |difference| / 1.128. Differences beyond 3.267 times that mean are
+set aside once, so that one odd result does not hide itself either.
 
 References
 ----------
