@@ -83,7 +83,7 @@ class Curve:
     Attributes
     ----------
     value : array, shape (m,)
-        From the maps as they are.
+        From the maps as they are; peak and min/mean freed of what the noise of the points adds.
     draws : array, shape (d, m)
         As it may be in truth.
     """
@@ -211,8 +211,8 @@ def height_curves(grid: Grid, planes: Sequence[Plane], *, seed: int) -> Curves:
         planes_mm=planes_mm,
         flux=Curve(value=mean * grid.area_m2, draws=means_and_rest),
         mean=Curve(value=mean, draws=means_and_rest / grid.area_m2),
-        peak=Curve(value=np.exp((least + most) / 2), draws=peaks),
-        min_to_mean=Curve(value=ppfd[:, counted].min(axis=-1) / mean, draws=floors / means),
+        peak=_turned(np.exp((least + most) / 2), peaks),
+        min_to_mean=_turned(ppfd[:, counted].min(axis=-1) / mean, floors / means),
         efficacy=efficacy,
         ppfd=ppfd,
         peak_of_points=of_points,
@@ -221,6 +221,15 @@ def height_curves(grid: Grid, planes: Sequence[Plane], *, seed: int) -> Curves:
         curvature=curvature,
         curvature_is_declared=is_declared,
     )
+
+
+def _turned(read: Floats, draws: Floats) -> Curve:
+    """Turn what drawing does to an extreme of noisy cells round its read value.
+
+    The lowest of many noisy cells reads low and the highest reads high; drawing noise once more
+    does the same again, so value and draws are freed of it, as in `analysis.uncertainty`.
+    """
+    return Curve(value=2 * read - draws.mean(axis=0), draws=np.maximum(2 * read - draws, 0.0))
 
 
 def interpolate(ln_planes: Floats, ln_ppfd: Floats, ln_heights: Floats) -> Floats:
@@ -251,6 +260,15 @@ def interpolate(ln_planes: Floats, ln_ppfd: Floats, ln_heights: Floats) -> Float
     flat = PchipInterpolator(ln_planes, ln_ppfd.reshape(len(ln_planes), -1))
     found = flat(np.clip(ln_heights, ln_planes[0], ln_planes[-1]))
     return np.asarray(found).reshape(len(ln_heights), *ln_ppfd.shape[1:])
+
+
+def allowance(curves: Curves, height_mm: float) -> float:
+    """What is allowed for interpolation at a height, ±; 0 at the planes. [fraction]"""
+    ln_planes, at = np.log(curves.planes_mm), np.log(height_mm)
+    before, after = ln_planes[ln_planes <= at], ln_planes[ln_planes >= at]
+    if len(before) == 0 or len(after) == 0:
+        return 0.0
+    return float(np.expm1(curves.curvature * (at - before[-1]) * (after[0] - at) / 2))
 
 
 def _logarithm(ppfd: Floats) -> Floats:

@@ -75,6 +75,8 @@ def next_height(
         return _towards(curves, limits, answer.failing), None
     if answer.is_only_highest:
         return _beyond(curves, limits, up=True), None
+    if answer.goes_beyond_below and not any(curve_of_limit(curves, one.key) for one in limits):
+        return None, None
     if answer.goes_beyond_below:
         return _beyond(curves, limits, up=False), None
     binding = answer.binding
@@ -139,10 +141,10 @@ def gain_of_measuring(
 ) -> tuple[Floats, Floats] | None:
     """Foretell how much one more plane would narrow the answer.
 
-    The rule: what all planes share (calibration, above all) is the mean covariance between
-    planes, and a further plane cannot lower it. Of the rest, a plane at another height tells as
-    much as it goes together with the answer there, its own error reckoned as large as that of the
-    planes at hand. All to first order, in the logarithm.
+    The rule: what all planes share (calibration, above all) is what their draws have in common,
+    the mean correlation between planes, and a further plane cannot lower it. Of the rest, a plane
+    at another height tells as much as it goes together with the answer there, its own error
+    reckoned as large as that of the planes at hand. All to first order, in the logarithm.
 
     Returns
     -------
@@ -158,16 +160,23 @@ def gain_of_measuring(
     if last < first or len(planes) < 2:
         return None
     candidates = ROUND_MM * np.arange(first, last + 1)
-    own = columns(ln_draws, heights, planes)
-    between_planes = np.atleast_2d(np.cov(own.T))
-    off = ~np.eye(len(planes), dtype=bool)
-    shared = max(float(between_planes[off].mean()), 0.0)
-    error = max(float(np.diagonal(between_planes).mean()) - shared, 0.0)
-    here = columns(ln_draws, heights, np.array([answer_mm]))
+    covariance = np.cov(columns(ln_draws, heights, planes).T)
+    spread = np.sqrt(np.diagonal(covariance))
+    products = np.outer(spread, spread)
+    alike = np.divide(covariance, products, out=np.zeros_like(products), where=products > 0)
+    common = float(np.clip(alike[~np.eye(len(planes), dtype=bool)].mean(), 0.0, 1.0))
+    error = (1 - common) * float((spread**2).mean())
+
+    def shared(at_mm: Floats) -> Floats:
+        return np.sqrt(common) * np.interp(np.log(at_mm), np.log(planes), spread)
+
+    here = columns(ln_draws, heights, np.array([answer_mm]))[:, 0]
     there = columns(ln_draws, heights, candidates)
-    variance = float(here[:, 0].var(ddof=1))
-    together = (here[:, 0] @ there) / (len(there) - 1) - shared
-    itself = there.var(axis=0, ddof=1) - shared
+    variance = float(here.var(ddof=1))
+    together = here @ there / (len(there) - 1)
+    together = together - shared(np.array([answer_mm])) * shared(candidates)
+    itself = there.var(axis=0, ddof=1) - shared(candidates) ** 2
     rest = np.maximum(itself, 0.0) + error
-    known = np.divide(together**2, rest * variance, out=np.zeros_like(rest), where=rest > 0)
+    whole = rest * variance
+    known = np.divide(together**2, whole, out=np.zeros_like(whole), where=whole > 0)
     return candidates, 1 - np.sqrt(1 - np.clip(known, 0.0, 1.0))
