@@ -164,6 +164,17 @@ def _parser() -> argparse.ArgumentParser:
         "--out", type=Path, help="file to write; default report.html in the (first) run folder"
     )
 
+    heights = add(
+        "heights",
+        _heights,
+        "say how low a device may hang, from a run at several heights",
+        "evenfall heights lab/runs/2026-01-05T1800Z-reflector-a",
+    )
+    heights.add_argument("run", type=Path, metavar="RUN", help="run folder")
+    heights.add_argument(
+        "--out", type=Path, help="PNG to write; default figures/mounting-height.png in the run"
+    )
+
     simulate = add(
         "simulate",
         _simulate,
@@ -226,6 +237,12 @@ def _report(options: argparse.Namespace) -> int:
     from rig.commands import report_command
 
     return report_command(options.runs, options.out)
+
+
+def _heights(options: argparse.Namespace) -> int:
+    from rig.heights import heights_command
+
+    return heights_command(options.run, options.out)
 
 
 def _simulate(options: argparse.Namespace) -> int:
