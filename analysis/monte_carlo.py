@@ -28,7 +28,8 @@ Floats = NDArray[np.floating[Any]]
 
 DRAWS: Final = 4000
 """Enough for the ends of a 95 % interval to stand within some 3 % of its width."""
-CHUNK: Final = 4096
+CHUNK: Final = 1024
+"""Some hundred cells of so many draws stay in a processor's own memory."""
 SEED: Final = 20260101
 """Fixed, so that a report can be rebuilt byte for byte."""
 
@@ -84,9 +85,9 @@ def draw_together(
     plans = [_Plan.of(budget, shared) for budget in budgets]
     for start in range(0, draws, chunk):
         count = min(chunk, draws - start)
-        variables = np.empty((count, len(shared)))
-        for at, cause in enumerate(shared.values()):
-            variables[:, at] = _sample(random, cause, count)
+        variables = np.ones((len(shared) + 1, count))  # the last stands for the value itself
+        for held, cause in zip(variables, shared.values(), strict=False):
+            held[:] = _sample(random, cause, count)
         yield tuple(plan.draw(random, variables) for plan in plans)
 
 
@@ -100,64 +101,79 @@ def _sample(random: np.random.Generator, cause: Cause, count: int) -> Floats:
 
 @frozen(kw_only=True, eq=False)
 class _Plan:
-    """A budget as matrices: a row for each shared cause, and the spread of each cell.
+    """A budget as matrices, a row for each shared cause and a last one for the value read.
 
     Sums of independent normal variables are normal, so all causes that every cell has for itself
     are drawn as one variable a cell. One whose size was measured with few degrees of freedom
     scales its part of that spread by a draw common to all cells: it is one size, not well known.
+
+    Attributes
+    ----------
+    ppfd : array, shape (causes + 1, n)
+        Of each cell. [µmol m⁻² s⁻¹]
+    freedom : tuple of float
+        Degrees of freedom of each size that scales what cells have for themselves.
+    square : array, shape (sizes + 1, n)
+        Variance of each cell by those sizes, and last by what is well known. [µmol² m⁻⁴ s⁻²]
+    total : array, shape (causes + 1,)
+        Of the flux over the sum of its cells. [1]
+    efficacy : array, shape (causes + 1,), or None
+        What the shared causes do to it; None where the map has none. [µmol J⁻¹]
+    efficacy_of_cells : array, shape (n,)
+        What each cell does to it. [µmol J⁻¹ per µmol m⁻² s⁻¹]
     """
 
-    budget: Budget
-    light: Floats
-    total: Floats
-    efficacy: Floats
+    weights_m2: Floats
+    ppfd: Floats
+    freedom: tuple[float, ...]
     square: Floats
-    measured: tuple[tuple[Floats, float], ...]
+    total: Floats
+    efficacy: Floats | None
+    efficacy_of_cells: Floats
 
     @classmethod
     def of(cls, budget: Budget, shared: Mapping[str, Cause]) -> _Plan:
         row = {key: at for at, key in enumerate(shared)}
-        n = len(budget.ppfd)
-        light, square = np.zeros((len(shared), n)), np.zeros(n)
-        total, efficacy = np.zeros(len(shared)), np.zeros(len(shared))
-        measured = []
+        last, n = len(shared), len(budget.ppfd)
+        light, well_known = np.zeros((last + 1, n)), np.zeros(n)
+        total, efficacy = np.zeros(last + 1), np.zeros(last + 1)
+        light[last] = total[last] = efficacy[last] = 1.0
+        freedom, squares = [], []
         shares = budget.shares
         for one in budget.influences:
-            cause = one.cause
+            cause, own = one.cause, (one.light * budget.ppfd) ** 2
             if not one.is_per_cell:
                 at = row[cause.key]
                 light[at] += one.light
                 total[at] += one.total
                 efficacy[at] += one.on_efficacy(shares)
             elif cause.distribution == "t" and math.isfinite(cause.degrees_of_freedom):
-                measured.append((one.light**2, cause.degrees_of_freedom))
+                freedom.append(cause.degrees_of_freedom)
+                squares.append(own)
             else:
-                square += one.light**2
+                well_known += own
+        stated = budget.plane_efficacy_umol_j
         return cls(
-            budget=budget,
-            light=light,
+            weights_m2=budget.weights_m2,
+            ppfd=light * budget.ppfd,
+            freedom=tuple(freedom),
+            square=np.array([*squares, well_known]),
             total=total,
-            efficacy=efficacy,
-            square=square,
-            measured=tuple(measured),
+            efficacy=None if stated is None else efficacy * stated,
+            efficacy_of_cells=budget.weights_m2 / (budget.weights_m2 @ budget.ppfd) * (stated or 0),
         )
 
     def draw(self, random: np.random.Generator, variables: Floats) -> Drawn:
-        held = self.budget
-        cells = random.standard_normal((len(variables), len(self.square)))
-        if self.measured:
-            square = np.repeat(self.square[None, :], len(variables), axis=0)
-            for size, freedom in self.measured:
-                square += (freedom / random.chisquare(freedom, len(variables)))[:, None] * size
-            cells *= np.sqrt(square, out=square)
-        else:
-            cells *= np.sqrt(self.square)
+        count = variables.shape[1]
+        scale = np.ones((len(self.square), count))
+        for held, freedom in zip(scale, self.freedom, strict=False):
+            held[:] = freedom / random.chisquare(freedom, count)
+        beside = scale.T @ self.square
+        cells = random.standard_normal(beside.shape)
+        cells *= np.sqrt(beside, out=beside)
         efficacy = None
-        if held.plane_efficacy_umol_j is not None:
-            moved = variables @ self.efficacy + cells @ held.shares
-            efficacy = held.plane_efficacy_umol_j * (1.0 + moved)
-        cells += variables @ self.light
-        cells += 1.0
-        cells *= held.ppfd
-        flux = (cells @ held.weights_m2) * (1.0 + variables @ self.total)
+        if self.efficacy is not None:
+            efficacy = self.efficacy @ variables + cells @ self.efficacy_of_cells
+        cells += np.matmul(variables.T, self.ppfd, out=beside)
+        flux = (cells @ self.weights_m2) * (self.total @ variables)
         return Drawn(ppfd=cells, delivered_flux_umol_s=flux, plane_efficacy_umol_j=efficacy)
