@@ -175,6 +175,25 @@ def _parser() -> argparse.ArgumentParser:
         "--out", type=Path, help="PNG to write; default figures/mounting-height.png in the run"
     )
 
+    compare = add(
+        "compare",
+        _compare,
+        "say which of several devices delivers more per joule, like for like or not at all",
+        "evenfall compare lab/runs/2026-01-05T1800Z-reflector-a "
+        "lab/runs/2026-01-06T1800Z-reflector-b",
+    )
+    compare.add_argument("runs", type=Path, nargs="+", metavar="RUN", help="run folder")
+    compare.add_argument(
+        "--accept",
+        action="append",
+        default=[],
+        metavar="FACT",
+        help="compare although this is not alike, e.g. lamp-hours; stamped on all output",
+    )
+    compare.add_argument(
+        "--out", type=Path, help="file to write; default report-compared.html in the first run"
+    )
+
     simulate = add(
         "simulate",
         _simulate,
@@ -243,6 +262,12 @@ def _heights(options: argparse.Namespace) -> int:
     from rig.heights import heights_command
 
     return heights_command(options.run, options.out)
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from rig.commands import compare_command
+
+    return compare_command(options.runs, options.out, options.accept)
 
 
 def _simulate(options: argparse.Namespace) -> int:

@@ -8,18 +8,16 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
-from analysis.report.build import write_rendered
-from analysis.summary import summarise
 from drivers.clock import Clock, SystemClock
 from rig.build import build
+from rig.compare import compare, load_all, refuse_places, write_together
 from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
 from rig.operator import Operator, StopRequest, TerminalOperator
 from rig.progress import TerminalProgress
 from rig.read_both import read_both
-from rig.results import derive, draw_maps, show_results, show_verdicts
+from rig.results import derive, draw_maps, show_results
 from rig.run import run
-from rig.toml_faults import ConfigError
 
 
 def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
@@ -77,35 +75,32 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
     ConfigError
         A run is given twice, or there is no place for the report; nothing was written.
     """
-    _refuse_report(folders, out)
+    refuse_places(folders, out)
     console = Console(highlight=False)
     made_utc = utc_text(SystemClock())
-    if out is None and len(folders) == 1:
-        path, figures = folders[0] / run_folder.REPORT, folders[0] / "figures"
-        summaries = [derive(folders[0], made_utc=made_utc)]
-    else:
-        # Several runs, or a page elsewhere: the run folders themselves are left as they are.
-        path = out or folders[0] / "report-compared.html"
-        figures = path.with_name(f"{path.stem}-figures")
-        runs = [run_folder.load(folder) for folder in folders]
-        summaries = [summarise(run) for run in runs]
-        write_rendered(runs, summaries, path, made_utc=made_utc)
-    draw_maps(summaries, figures)
-    show_results(summaries, console)
-    show_verdicts(summaries, console)
-    console.print(f"Report: {path}\nPictures: {figures}", markup=False)
+    if out is not None or len(folders) > 1:
+        write_together(load_all(folders), out, console, made_utc=made_utc)
+        return 0
+    summary = derive(folders[0], made_utc=made_utc)
+    draw_maps([summary], folders[0] / "figures")
+    show_results([summary], console)
+    console.print(
+        f"Report: {folders[0] / run_folder.REPORT}\nPictures: {folders[0] / 'figures'}",
+        markup=False,
+    )
     return 0
 
 
-def _refuse_report(folders: Sequence[Path], out: Path | None) -> None:
-    """A run set against itself would be called "no difference"; a page needs a place."""
-    places = [folder.resolve() for folder in folders]
-    twice = [str(folder) for n, folder in enumerate(folders) if places[n] in places[:n]]
-    if twice:
-        raise ConfigError(twice[0], ["is given twice; give each run once"])
-    if out is not None and (out.is_dir() or not out.absolute().parent.is_dir()):
-        problem = "is a folder" if out.is_dir() else f"the folder {out.parent} is not there"
-        raise ConfigError(f"--out {out}", [f"{problem}; give a file to write, e.g. report.html"])
+def compare_command(folders: Sequence[Path], out: Path | None, accept: Sequence[str]) -> int:
+    """Compare runs, or say why they cannot be compared and what would have to be accepted.
+
+    Raises
+    ------
+    RunFolderError, ConfigError
+        As for `report_command`; or a fact to be accepted is none, or there is but one run.
+    """
+    refuse_places(folders, out)
+    return compare(folders, out, accept, made_utc=utc_text(SystemClock()))
 
 
 def utc_text(clock: Clock) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from rich.console import Console
@@ -38,14 +38,18 @@ def derive(folder: Path, *, made_utc: str) -> RunSummary:
     return summary
 
 
-def draw_maps(summaries: Sequence[RunSummary], figures: Path) -> None:
+def draw_maps(
+    summaries: Sequence[RunSummary], figures: Path, *, stamps: Sequence[str] = ()
+) -> None:
     """Write each map as a picture for publication, all on one scale."""
     figures.mkdir(exist_ok=True)
     scale = shared_scale(summaries)
-    for summary in summaries:
+    names = [slug(summary.device) for summary in summaries]
+    for at, summary in enumerate(summaries):
+        run = f"-run-{names[: at + 1].count(names[at])}" if names.count(names[at]) > 1 else ""
         for one in summary.maps:
-            name = f"{summary.device} {one.installation} {height(one)}"
-            write_map_png(summary, one, figures / f"{slug(name)}.png", scale=scale)
+            name = f"{names[at]}{run}-{one.installation}-{slug(height(one))}.png"
+            write_map_png(summary, one, figures / name, scale=scale, stamps=stamps)
 
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
@@ -92,14 +96,23 @@ def _cells(one: MapSummary) -> list[str]:
     ]
 
 
-def show_verdicts(summaries: Sequence[RunSummary], console: Console) -> None:
+def show_verdicts(
+    summaries: Sequence[RunSummary], console: Console, *, accept: Collection[str] = ()
+) -> None:
     """Print what the report says about several runs together: verdicts, or why there are none."""
-    together = standing(summaries)
+    together = standing(summaries, accept=accept)
     if together is None:
         return
-    for sentence in (together.headline, *together.sentences, *together.remarks):
+    console.print(f"\n{together.headline}", markup=False)
+    for stamp in together.stamps:
+        console.print(stamp, markup=False, style="reverse bold")
+    for sentence in (*together.sentences, *together.remarks):
         console.print(f"\n{sentence}", markup=False)
-    for pair, reason in together.refused:
-        console.print(f"{pair}: {reason.sentence}", markup=False)
-    for sentence in headlines(summaries):
+    for pair, mismatch in together.refused:
+        console.print(f"{pair}: {mismatch.sentence}", markup=False)
+    if together.refused:
+        console.print(
+            f"To compare all the same: evenfall compare, with {together.accept_words}", markup=False
+        )
+    for sentence in headlines(summaries, accept=accept):
         console.print(f"\n{sentence}", markup=False)

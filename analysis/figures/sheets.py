@@ -123,6 +123,7 @@ def published_map(
     number_means: str,
     facts: Sequence[tuple[str, str]],
     foot: str,
+    stamps: Sequence[str] = (),
 ) -> bytes:
     """Draw one map as a 16:9 PNG of 1600 × 900 pixels that still reads at 480 wide.
 
@@ -139,6 +140,8 @@ def published_map(
         At most four lines below it.
     foot : str
         Grid, scale and the like, small.
+    stamps : sequence of str
+        What it must not be seen without, see `analysis.figures.style.put_stamp`.
     """
     width, height = 8.0, 4.5
     grid = map_.grid
@@ -179,4 +182,4 @@ def published_map(
             fontsize=7.5, handlelength=2.2, columnspacing=1.2, labelspacing=0.3, borderpad=0.0,
         )  # fmt: skip
         figure.text(0.20 / width, 0.13 / height, foot, fontsize=8, color=MUTED, va="baseline")
-    return to_png(figure, dpi=200)
+    return to_png(figure, dpi=200, stamps=stamps)

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from html import escape
+from textwrap import wrap
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -21,6 +22,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import ListedColormap, to_rgb
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.transforms import Bbox
 from numpy.typing import NDArray
 
 INK: Final = "#1d1a2b"
@@ -37,6 +40,12 @@ _CELL_INKS: Final = ("#000000", "#ffffff")
 # Widths of DejaVu Sans, which comes with matplotlib, bound those of the others, so text laid
 # out here fits wherever the file is opened.
 SVG_FONTS: Final = "'Liberation Sans', Arial, Helvetica, 'DejaVu Sans', sans-serif"
+
+_STAMP_PT: Final = 8.0
+_BOLD_WIDTH: Final = 0.72
+"""Of an average character of bold DejaVu Sans. [of its size]"""
+_STAMP_LINE_IN: Final = _STAMP_PT * 1.4 / 72.0
+_STAMP_MARGIN_IN: Final = 0.09
 
 _RC: Final[Any] = {
     "font.family": "DejaVu Sans",
@@ -175,17 +184,57 @@ def box(figure: Figure, left: float, bottom: float, width: float, height: float)
     return figure.add_axes((left / wide, bottom / high, width / wide, height / high))
 
 
-def to_png(figure: Figure, dpi: float) -> bytes:
-    """Draw as PNG, the same bytes every time."""
+def put_stamp(figure: Figure, stamps: Sequence[str]) -> Bbox:
+    """Put a dark band above a figure with what it must not be seen without.
+
+    Parameters
+    ----------
+    figure : Figure
+    stamps : sequence of str
+        Each begins a line of its own.
+
+    Returns
+    -------
+    Bbox
+        What has to be drawn so that both are seen. [in]
+    """
+    width, height = (float(size) for size in figure.get_size_inches())
+    fit = int((width - 2 * _STAMP_MARGIN_IN) * 72.0 / (_STAMP_PT * _BOLD_WIDTH))
+    lines = [line for text in stamps for line in wrap(text, max(fit, 12))]
+    band = len(lines) * _STAMP_LINE_IN + 2 * _STAMP_MARGIN_IN
+    figure.add_artist(
+        Rectangle(
+            (0.0, 1.0), 1.0, band / height, transform=figure.transFigure, facecolor=INK,
+            edgecolor="none", clip_on=False,
+        )
+    )  # fmt: skip
+    for at, line in enumerate(lines):
+        y_in = height + band - _STAMP_MARGIN_IN - (at + 0.5) * _STAMP_LINE_IN
+        figure.text(
+            _STAMP_MARGIN_IN / width, y_in / height, line, fontsize=_STAMP_PT, weight="bold",
+            color=PAPER, va="center_baseline", clip_on=False,
+        )  # fmt: skip
+    return Bbox([[0.0, 0.0], [width, height + band]])
+
+
+def to_png(figure: Figure, dpi: float, *, stamps: Sequence[str] = ()) -> bytes:
+    """Draw as PNG, the same bytes every time; with stamps, in as many pixels and the same shape."""
     buffer = io.BytesIO()
     with mpl.rc_context(_RC):
+        region = None
+        if stamps:
+            width, height = figure.get_size_inches()
+            region = put_stamp(figure, stamps)
+            aside = (region.height * width / height - width) / 2
+            region = Bbox.from_extents(-aside, 0.0, width + aside, region.height)
+            dpi *= height / region.height
         FigureCanvasAgg(figure).print_figure(
-            buffer, dpi=dpi, format="png", metadata={"Software": None}
+            buffer, dpi=dpi, format="png", metadata={"Software": None}, bbox_inches=region
         )
     return buffer.getvalue()
 
 
-def to_svg(figure: Figure, *, name: str, alt: str) -> str:
+def to_svg(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -> str:
     """Draw as an SVG element to be placed in an HTML page, the same bytes every time.
 
     Parameters
@@ -195,12 +244,16 @@ def to_svg(figure: Figure, *, name: str, alt: str) -> str:
         Unique in the page: it salts the inner identifiers, so that two figures never share one.
     alt : str
         What a person who cannot see the figure should be told.
+    stamps : sequence of str
+        What the figure must not be seen without, see `put_stamp`.
     """
     buffer = io.StringIO()
+    alt = "; ".join([*stamps, alt])
     with mpl.rc_context({**_RC, "svg.hashsalt": name}):
         FigureCanvasSVG(figure).print_figure(
             buffer,
             format="svg",
+            bbox_inches=put_stamp(figure, stamps) if stamps else None,
             metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
         )
     text = buffer.getvalue()

@@ -118,8 +118,10 @@ def render(
     if not runs:
         raise ValueError("a report needs at least one run")
     scale = pictures.shared_scale(summaries)
+    together = standing(summaries, accept=accept)
+    stamps = () if together is None else together.stamps
     parts = [
-        _run_part(at, run, summary, scale)
+        _run_part(at, run, summary, scale, stamps)
         for at, (run, summary) in enumerate(zip(runs, summaries, strict=True))
     ]
     environment = Environment(
@@ -133,7 +135,6 @@ def render(
     )
     environment.filters["svg"] = Markup
     verdicts = [sentences.verdict(summary) for summary in summaries]
-    together = standing(summaries, accept=accept)
     if together is not None:
         # Each device's own figures stand right below, in the table of key numbers.
         own = [] if together.tables else verdicts
@@ -148,7 +149,7 @@ def render(
         parts=parts,
         rules=sentences.rule_sentences(summaries),
         how_to_read=pictures.how_to_read(scale),
-        sheet=pictures.sheet_picture(summaries, scale),
+        sheet=pictures.sheet_picture(summaries, scale, stamps=stamps),
         key_headings=tables.KEY_HEADINGS,
         key_numbers=tables.key_numbers(summaries),
         metric_columns=_spans(summaries),
@@ -194,7 +195,9 @@ def _spans(summaries: Sequence[RunSummary]) -> list[tuple[str, int]]:
     return [(sentences.device(summary), len(summary.maps)) for summary in summaries if summary.maps]
 
 
-def _run_part(at: int, run: Run, summary: RunSummary, scale: Scale) -> _RunPart:
+def _run_part(
+    at: int, run: Run, summary: RunSummary, scale: Scale, stamps: Sequence[str]
+) -> _RunPart:
     maps = []
     for number, map_ in enumerate(summary.maps):
         name = f"m{at}-{number}"
@@ -202,7 +205,7 @@ def _run_part(at: int, run: Run, summary: RunSummary, scale: Scale) -> _RunPart:
             _MapPart(
                 title=sentences.map_title(summary, map_),
                 map_=map_,
-                plan_view=pictures.map_picture(summary, map_, scale, name=name),
+                plan_view=pictures.map_picture(summary, map_, scale, name=name, stamps=stamps),
                 profiles=pictures.profile_picture(summary, map_, scale, name=f"{name}-profile"),
                 spots=tables.spots(map_),
                 spots_sentence=sentences.spots_sentence(map_),
@@ -252,7 +255,9 @@ def _versions() -> str:
     return ", ".join(found)
 
 
-def write_map_png(summary: RunSummary, map_: MapSummary, out: Path, *, scale: Scale) -> Path:
+def write_map_png(
+    summary: RunSummary, map_: MapSummary, out: Path, *, scale: Scale, stamps: Sequence[str] = ()
+) -> Path:
     """Write one map as a 16:9 PNG for publication: verdict number, scale and grid on it.
 
     Parameters
@@ -265,6 +270,8 @@ def write_map_png(summary: RunSummary, map_: MapSummary, out: Path, *, scale: Sc
     scale : Scale
         Give the same scale to every map that will be seen beside this one, e.g. that of
         `analysis.report.pictures.shared_scale`.
+    stamps : sequence of str
+        Mismatches that were accepted where it is compared with others.
     """
     if map_.stated_efficacy_umol_j is not None:
         number, unit = significant(map_.stated_efficacy_umol_j), EFFICACY_UNIT
@@ -297,6 +304,7 @@ def write_map_png(summary: RunSummary, map_: MapSummary, out: Path, *, scale: Sc
             number_means=means,
             facts=lines,
             foot=foot,
+            stamps=stamps,
         )
     )
     return Path(out)

@@ -43,7 +43,9 @@ def _range_in_words(map_: MapSummary) -> str:
     )
 
 
-def map_picture(run: RunSummary, map_: MapSummary, scale: Scale, *, name: str) -> Picture:
+def map_picture(
+    run: RunSummary, map_: MapSummary, scale: Scale, *, name: str, stamps: Sequence[str] = ()
+) -> Picture:
     """Draw the plan view of one map."""
     title = sentences.map_title(run, map_)
     setting = Setting.from_plan(run.plan)
@@ -56,7 +58,8 @@ def map_picture(run: RunSummary, map_: MapSummary, scale: Scale, *, name: str) -
         *spots,
         *([f"{missing} cells not read"] if missing else []),
     ]
-    svg = to_svg(plan_view(map_, scale, setting, title=title), name=name, alt="; ".join(told))
+    figure = plan_view(map_, scale, setting, title=title)
+    svg = to_svg(figure, name=name, alt="; ".join(told), stamps=stamps)
     corrected = "not corrected for drift" if map_.drift.source == "none" else "drift corrected"
     dark = "no dark reading subtracted" if run.dark.mean is None else "dark reading subtracted"
     return Picture(svg, f"{map_.grid.label}; {dark}, {corrected}.")
@@ -101,7 +104,9 @@ def _efficacy(map_: MapSummary) -> str:
     return f"{significant(map_.stated_efficacy_umol_j)} {EFFICACY_UNIT}"
 
 
-def sheet_picture(runs: Sequence[RunSummary], scale: Scale) -> Picture | None:
+def sheet_picture(
+    runs: Sequence[RunSummary], scale: Scale, *, stamps: Sequence[str] = ()
+) -> Picture | None:
     """Draw all maps on one sheet; None for a single one."""
     panels: list[Panel] = []
     ordered = sorted(
@@ -146,7 +151,8 @@ def sheet_picture(runs: Sequence[RunSummary], scale: Scale) -> Picture | None:
         + (" Dashed line: the target." if has_target else "")
         + " Rings: solid for hot, dashed for cold spots."
     )
-    return Picture(to_svg(comparison_sheet(panels, scale), name="sheet", alt=told), caption)
+    figure = comparison_sheet(panels, scale)
+    return Picture(to_svg(figure, name="sheet", alt=told, stamps=stamps), caption)
 
 
 def warm_up_picture(run: RunSummary, warm: WarmUp, *, name: str) -> Picture | None:

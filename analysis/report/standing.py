@@ -51,7 +51,7 @@ class Standing:
     stamps : tuple of str
         Mismatches that were accepted, to be put on everything that is shown.
     order : tuple of str
-        The devices, the highest plane efficacy first.
+        The devices, the highest plane efficacy first; empty if nothing was compared.
     tables : tuple of Table
         Each device at its own height first, then each height that is common.
     refused : tuple of (str, Mismatch)
@@ -69,6 +69,12 @@ class Standing:
     refused: tuple[tuple[str, Mismatch], ...] = ()
     terms: tuple[Term, ...] = ()
     remarks: tuple[str, ...] = ()
+
+    @property
+    def accept_words(self) -> str:
+        """The options of the command line that accept every mismatch that is in the way."""
+        names = dict.fromkeys(one.name.replace(" ", "-") for _, one in self.refused)
+        return " ".join(f"--accept {name}" for name in names)
 
 
 def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Standing | None:
@@ -100,6 +106,7 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
             headline=_of_one_device(own)
             or "Not compared: fewer than two of these devices have a usable map.",
             stamps=stamped,
+            order=tuple(row.name for row in own.rows) if _of_one_device(own) else (),
             remarks=own.remarks,
         )
     tables = [_table("each at its own height", own)]

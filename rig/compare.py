@@ -1,0 +1,139 @@
+"""`evenfall compare`: several runs on one page, like for like or not at all."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Collection, Sequence
+from pathlib import Path
+
+from rich.console import Console
+
+from analysis import run_folder
+from analysis.likeness import NotAFactError, check_facts
+from analysis.report.build import write_rendered
+from analysis.report.standing import Standing, standing
+from analysis.results import RunSummary
+from analysis.run_folder import Run
+from analysis.summary import summarise
+from rig.results import draw_maps, show_results, show_verdicts
+from rig.toml_faults import ConfigError
+
+DEFAULT_PAGE = "report-compared.html"
+Loaded = tuple[Sequence[Run], Sequence[RunSummary]]
+
+
+def compare(
+    folders: Sequence[Path], out: Path | None, accept: Sequence[str], *, made_utc: str
+) -> int:
+    """Compare runs and write the page, or refuse and name what is not alike.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        Run folders, each once.
+    out : Path or None
+        Page to write; None puts it into the first run folder.
+    accept : sequence of str
+        Facts that are put up with, words parted by spaces or hyphens.
+    made_utc : str
+        Moment to print on the page.
+
+    Returns
+    -------
+    int
+        0, or 1 if the runs are not alike or there is nothing to compare.
+
+    Raises
+    ------
+    ConfigError
+        Fewer than two runs, or `accept` holds what is no fact.
+    RunFolderError
+        One of them is not a run folder.
+    """
+    if len(folders) < 2:
+        raise ConfigError(str(folders[0]), ["is one run; give two or more to compare"])
+    facts = [fact.replace("-", " ").strip() for fact in accept]
+    try:
+        check_facts(facts)
+    except NotAFactError as error:
+        raise ConfigError("--accept", [str(error)]) from error
+    loaded = load_all(folders)
+    together = standing(loaded[1], accept=facts)
+    if together is not None and together.refused:
+        _show_refusal(together, folders, facts)
+        return 1
+    write_together(loaded, out, Console(highlight=False), made_utc=made_utc, accept=facts)
+    return 0 if together is not None and together.order else 1
+
+
+def _show_refusal(together: Standing, folders: Sequence[Path], accepted: Sequence[str]) -> None:
+    console = Console(highlight=False, stderr=True)
+    console.print(f"evenfall: {together.headline}", markup=False)
+    told = dict.fromkeys((one.name, one.sentence) for _, one in together.refused)
+    for name, sentence in told:
+        console.print(f"  {name}: {sentence}", markup=False)
+    words = [f"--accept {fact.replace(' ', '-')}" for fact in accepted]
+    runs = " ".join(shlex.quote(str(folder)) for folder in folders)
+    console.print(
+        "A difference could come from each of these. To compare all the same, and to have it "
+        "stamped on every page and picture:",
+        markup=False,
+    )
+    console.print(
+        f"  evenfall compare {' '.join([runs, *words, together.accept_words])}",
+        markup=False,
+        soft_wrap=True,
+    )
+
+
+def refuse_places(folders: Sequence[Path], out: Path | None) -> None:
+    """Refuse what cannot be written: a run against itself says nothing; a page needs a place.
+
+    Raises
+    ------
+    ConfigError
+        A run is given twice, or there is no place for the page.
+    """
+    places = [folder.resolve() for folder in folders]
+    twice = [str(folder) for n, folder in enumerate(folders) if places[n] in places[:n]]
+    if twice:
+        raise ConfigError(twice[0], ["is given twice; give each run once"])
+    if out is not None and (out.is_dir() or not out.absolute().parent.is_dir()):
+        problem = "is a folder" if out.is_dir() else f"the folder {out.parent} is not there"
+        raise ConfigError(f"--out {out}", [f"{problem}; give a file to write, e.g. report.html"])
+
+
+def load_all(folders: Sequence[Path]) -> Loaded:
+    """Read run folders and work out their summaries.
+
+    Raises
+    ------
+    RunFolderError
+        One of them is not a run folder.
+    """
+    runs = [run_folder.load(folder) for folder in folders]
+    return runs, [summarise(run) for run in runs]
+
+
+def write_together(
+    loaded: Loaded,
+    out: Path | None,
+    console: Console,
+    *,
+    made_utc: str,
+    accept: Collection[str] = (),
+) -> None:
+    """Write the page and the pictures of several runs, and print the verdict and the figures.
+
+    The run folders themselves are left as they are.
+    """
+    runs, summaries = loaded
+    path = out or Path(runs[0].path) / DEFAULT_PAGE
+    figures = path.with_name(f"{path.stem}-figures")
+    together = standing(summaries, accept=accept)
+    write_rendered(runs, summaries, path, made_utc=made_utc, accept=accept)
+    draw_maps(summaries, figures, stamps=() if together is None else together.stamps)
+    show_verdicts(summaries, console, accept=accept)
+    console.print()
+    show_results(summaries, console)
+    console.print(f"Report: {path}\nPictures: {figures}", markup=False)

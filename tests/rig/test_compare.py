@@ -1,0 +1,153 @@
+"""`evenfall compare`: refused, accepted, stamped; the verdict first."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from rig import cli
+from tests.synthetic_run import flat, plan, write_run
+
+
+@pytest.fixture
+def evenfall(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words):
+        try:
+            code = cli.main([str(word) for word in words])
+        except SystemExit as ended:
+            code = ended.code
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err
+        assert "defect" not in said.err
+        return code, " ".join(said.out.split()), said.err
+
+    return call
+
+
+def run_of(folder, device, level, **tables):
+    """Write a run of 3 x 3 points of even light; instruments as those of one bench."""
+    the_plan = plan(
+        device={"name": device, "specimen": f"{device[-1]}-1"},
+        grid={"rows": 3, "columns": 3},
+        sampling={"samples_per_point": 1, "reference_every": 3, "quick_look": False},
+        **tables,
+    )
+    write_run(
+        folder,
+        plan=the_plan,
+        field=lambda x, y, h: level * flat(x, y, h),
+        warm_up_s=0.0,
+        noise=0.001,
+        other_electrical=True,
+    )
+    descriptor = folder / "datapackage.json"
+    instruments = (
+        '[{"name": "light_sensor", "kind": "sdi12-quantum-sensor", "serial_number": "Q-1"},'
+        ' {"name": "power_meter", "kind": "modbus-power-meter", "serial_number": "M-1"}]'
+    )
+    text = descriptor.read_text(encoding="utf-8")
+    assert '"instruments": []' in text
+    descriptor.write_text(text.replace('"instruments": []', f'"instruments": {instruments}'))
+    return folder
+
+
+@pytest.fixture
+def alike(tmp_path):
+    return run_of(tmp_path / "a", "Reflector A", 1.0), run_of(tmp_path / "b", "Reflector B", 1.1)
+
+
+@pytest.fixture
+def aged(tmp_path):
+    """The lamp is older in the second, and the floor another."""
+    a = run_of(tmp_path / "a", "Reflector A", 1.0)
+    b = run_of(
+        tmp_path / "b", "Reflector B", 1.1, lamp={"hours": 310.0}, area={"floor": "black cloth"}
+    )
+    return a, b
+
+
+def test_the_verdict_comes_first_and_the_page_holds_it(evenfall, alike, tmp_path):
+    code, out, _ = evenfall("compare", *alike, "--out", "page.html")
+    assert code == 0
+    # 1.1 times the light over the same wall power: 10 %.
+    assert re.match(r"As installed, Reflector B delivers (10\.\d|9\.9).% ± ", out)
+    assert "stamp" not in re.sub(r"\.stamp \{", "", (tmp_path / "page.html").read_text("utf-8"))
+    assert sorted(one.name for one in (tmp_path / "page-figures").glob("reflector-*.png")) == [
+        "reflector-a-1-400-mm.png",
+        "reflector-b-1-400-mm.png",
+    ]
+
+
+def test_runs_that_are_not_alike_are_refused_with_the_very_words_to_accept(
+    evenfall, aged, tmp_path
+):
+    code, out, err = evenfall("compare", *aged)
+    assert code == 1
+    assert out == ""
+    told = " ".join(err.split())
+    assert "Not compared: these runs are not alike in everything but the device" in told
+    assert "lamp hours: the lamp had burned 130 h and 310 h, more than 100 h apart" in told
+    assert "floor: the floor differs: white tray for Reflector A, black cloth" in told
+    assert not (aged[0] / "report-compared.html").exists()
+    (hint,) = [line.split() for line in err.splitlines() if "--accept" in line]
+    assert hint[:2] == ["evenfall", "compare"]
+    code, out, _ = evenfall(*hint[1:])
+    assert code == 0
+    assert out.startswith("As installed, Reflector B delivers ")
+
+
+def test_what_was_accepted_is_stamped_on_terminal_page_and_figures(evenfall, aged, tmp_path):
+    code, out, _ = evenfall(
+        "compare", *aged, "--accept", "lamp-hours", "--accept", "floor", "--out", "page.html"
+    )
+    assert code == 0
+    stamps = (
+        "Accepted: floor differs (white tray, black cloth)",
+        "Accepted: lamp hours differ (130 h, 310 h)",
+    )
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    header = page[page.index("<header>") : page.index("</header>")]
+    drawn = re.findall(r"<svg .*?</svg>", page, flags=re.DOTALL)
+    maps = [one for one in drawn if "Plan view of" in one[:400] or "Reflector A at" in one[:400]]
+    assert len(maps) >= 3
+    for stamp in stamps:
+        assert stamp in out
+        assert f'<p class="stamp">{stamp}' in header.replace("\u00a0", " ")
+        assert all(stamp in one for one in maps)
+
+
+def test_one_accepted_fact_leaves_the_other_in_the_way(evenfall, aged):
+    code, _, err = evenfall("compare", *aged, "--accept", "floor")
+    assert code == 1
+    assert "the floor differs" not in err
+    assert "--accept floor --accept lamp-hours" in err
+
+
+def test_to_accept_what_is_no_fact_is_a_usage_error_that_lists_the_facts(evenfall, alike):
+    code, _, err = evenfall("compare", *alike, "--accept", "weather")
+    assert code == 2
+    assert "'weather'" in err
+    assert "lamp hours" in err
+
+
+def test_one_run_is_nothing_to_compare(evenfall, alike):
+    code, _, err = evenfall("compare", alike[0])
+    assert code == 2
+    assert "give two or more" in err
+
+
+def test_a_report_of_several_runs_refuses_the_verdict_and_leads_to_compare(evenfall, aged):
+    code, out, _ = evenfall("report", *aged, "--out", "page.html")
+    assert code == 0
+    assert out.startswith("Not compared")
+    assert "evenfall compare, with --accept floor --accept lamp-hours" in out
+    assert "delivers" not in out
+
+
+def test_pictures_of_two_runs_of_one_device_do_not_replace_each_other(evenfall, tmp_path):
+    runs = [run_of(tmp_path / name, "Reflector A", 1.0) for name in ("one", "two")]
+    evenfall("report", *runs, "--out", "page.html")
+    assert len(list((tmp_path / "page-figures").glob("*.png"))) == 2
