@@ -11,8 +11,8 @@ of a minute. Voltage that did not move shows nothing, so scaling is refused belo
 and where an exponent is not known to 20 %: an electronic ballast that holds the power has none to
 scale by.
 
-Each map, corrected for drift and so at its own mean voltage Ū, is then multiplied by
-(U_nominal ÷ Ū) to the power s.
+A map corrected for drift belongs to the mean light of its own windows, and its mean power to the
+same; so each is then multiplied by U_nominal^s over the mean of U^s in these windows.
 """
 
 from __future__ import annotations
@@ -50,12 +50,17 @@ class MapSeries:
     ----------
     begun_s, ended_s : float
         From its first to its last reading. [elapsed s]
+    point_start_s, point_end_s, point_duration_s : array, shape (n,)
+        From the first to the last reading of each point, and the length of its windows. [s]
     start_s, end_s, light : array, shape (k,)
         Windows and values of the visits of the reference. [s; µmol m⁻² s⁻¹]
     """
 
     begun_s: float
     ended_s: float
+    point_start_s: Floats
+    point_end_s: Floats
+    point_duration_s: Floats
     start_s: Floats
     end_s: Floats
     light: Floats
@@ -152,7 +157,7 @@ def scaling(
     """
     refused = f"Nothing is scaled to {nominal_v:g} V: "
     blocks = [_blocks(one, voltage, power) for one in maps]
-    if not all(len(of_map) for of_map in blocks):
+    if not all(map(len, blocks)) or not all(_is_watched(one, voltage) for one in maps):
         remarks.append(
             f"{refused}line voltage and wall power were not both read throughout the maps."
         )
@@ -180,12 +185,18 @@ def scaling(
             f"{fixed(highest, 1)} V: scaling to it goes beyond what was seen."
         )
     return [
-        tuple(
-            _applied(name, on, exponent, nominal_v, float(of_map[:, 1].mean()))
-            for name, on, exponent in (("light", "light", of_light), ("power", "power", of_power))
+        (
+            _applied("light", of_light, nominal_v, one, voltage),
+            _applied("power", of_power, nominal_v, one, voltage),
         )
-        for of_map in blocks
+        for one in maps
     ]
+
+
+def _is_watched(of_map: MapSeries, voltage: Readings) -> bool:
+    """Whether the voltage was read in the windows of every point, and these have a length."""
+    volts = _means(of_map.point_start_s, of_map.point_end_s, voltage)
+    return bool((volts > 0).all() and (of_map.point_duration_s > 0).all() and len(volts))
 
 
 def _too_doubtful(name: str, exponent: Exponent) -> str:
@@ -228,16 +239,21 @@ def _light_exponent(maps: Sequence[MapSeries], voltage: Readings) -> Exponent:
     return fit_exponent(((start_s + end_s) / 2)[known], volts[known], light[known], level[known])
 
 
-def _applied(name: str, on: str, exponent: Exponent, nominal_v: float, mean_v: float) -> Applied:
-    ratio = math.log(nominal_v / mean_v)
+def _applied(
+    on: str, exponent: Exponent, nominal_v: float, of_map: MapSeries, voltage: Readings
+) -> Applied:
+    volts = _means(of_map.point_start_s, of_map.point_end_s, voltage)
+    weight = of_map.point_duration_s
+    of_mean = float(np.average((volts / nominal_v) ** exponent.value, weights=weight))
+    mean_v = float(np.average(volts, weights=weight))
     return Applied(
         name="nominal line voltage",
         on=on,
-        factor=math.exp(exponent.value * ratio),
-        source=f"fitted to this run: {name} follows the line voltage to the power "
+        factor=1 / of_mean,
+        source=f"fitted to this run: {on} follows the line voltage to the power "
         f"{significant(exponent.value, 3)} ± {significant(exponent.half_width, 2)}; mean "
         f"{fixed(mean_v, 1)} V",
         setting=f"to {nominal_v:g} V",
-        uncertainty=abs(ratio) * exponent.standard,
+        uncertainty=abs(math.log(mean_v / nominal_v)) * exponent.standard,
         mark=f"scaled to a line voltage of {nominal_v:g} V",
     )

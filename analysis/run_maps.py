@@ -143,9 +143,13 @@ def _series(read: MapReadings, map_: MapSummary) -> MapSeries:
     if map_.drift.source != "monitor":
         sets = read.sets.where(read.sets.role == "reference")
     used = sets.where(np.isin(sets.middle_s, map_.drift.elapsed_s))
+    points = read.sets.where((read.sets.role == "grid") & np.isin(read.sets.middle_s, map_.read_s))
     return MapSeries(
         begun_s=map_.begun_s or 0.0,
         ended_s=map_.ended_s or 0.0,
+        point_start_s=points.start_s,
+        point_end_s=points.end_s,
+        point_duration_s=points.duration_s,
         start_s=used.start_s,
         end_s=used.end_s,
         light=map_.drift.values,

@@ -130,6 +130,8 @@ class Options:
         0 for a run that tells of no warm-up.
     other_electrical : bool
         Whether line voltage, current and power factor are written beside the power.
+    line_voltage_v : callable
+        Seconds since the first map began → line voltage. [V]
     reference : (int, int)
         Row and column of the reference point.
     skip : set of (int, int)
@@ -163,6 +165,7 @@ class Options:
     power_window_s: float = 1.0
     warm_up_s: float = 2400.0
     other_electrical: bool = False
+    line_voltage_v: Callable[[float], float] = lambda t_s: 230.0
     reference: tuple[int, int] = (0, 0)
     skip: Iterable[tuple[int, int]] = ()
     fail: Mapping[tuple[int, int], int] = Factory(dict)
@@ -266,6 +269,12 @@ def entered_run(
             )
         )
     return write_rows(folder, whole, readings)
+
+
+def add_rows(folder: Path, readings: Iterable[ReadingRow]) -> None:
+    """Append rows to the readings of a run folder."""
+    with (folder / run_folder.READINGS).open("ab") as file:
+        file.write(b"".join(map(run_folder.encode_reading, readings)))
 
 
 def to_toml(tables: Mapping[str, Any]) -> str:
@@ -495,7 +504,7 @@ class _Writer:
             role = self.power_roles[place][1] if place >= 0 else "background"
             values = {"wall_power_w": (power, "W")}
             if opts.other_electrical:
-                volts, factor = 230.0, 0.98
+                volts, factor = opts.line_voltage_v(middle_s - (self.map_s or 0.0)), 0.98
                 values["line_voltage_v"] = (volts, "V")
                 values["line_current_a"] = (power / volts / factor, "A")
                 values["power_factor"] = (factor, "1")
