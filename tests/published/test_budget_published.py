@@ -13,7 +13,9 @@ import pytest
 from scipy import stats
 
 from analysis.budget import Term, combine
+from analysis.causes import Cause
 from analysis.line_fit import student_t
+from analysis.uncertainty import budget_rows, interval, ratio_terms
 
 
 def alone(size: float, degrees_of_freedom: float = math.inf) -> Term:
@@ -23,6 +25,18 @@ def alone(size: float, degrees_of_freedom: float = math.inf) -> Term:
         in_a=size,
         in_b=0.0,
         is_shared=False,
+        source="worked example of a guide",
+        degrees_of_freedom=degrees_of_freedom,
+    )
+
+
+def cause(name: str, degrees_of_freedom: float = math.inf) -> Cause:
+    """The same as a cause of a map."""
+    return Cause(
+        key=name,
+        name=name,
+        kind="B",
+        distribution="normal",
         source="worked example of a guide",
         degrees_of_freedom=degrees_of_freedom,
     )
@@ -40,21 +54,22 @@ def test_welch_and_satterthwaite_of_the_guide():
 
 # GUM H.1, an end gauge of 50 mm against a standard: what each input leaves in its length [nm],
 # with degrees of freedom. Expansion coefficient and mean temperature leave nothing at first order.
-LENGTH_NM = 50_000_623.0
-END_GAUGE = (
-    (25.0, 18),  # calibration certificate of the standard
-    (5.8, 24),  # repeated observations of the difference
-    (3.9, 5),  # comparator, random
-    (6.7, 8),  # comparator, systematic
-    (LENGTH_NM * 0.1 * 1e-6 / math.sqrt(3), 50),  # difference of expansion, at -0.1 °C
-    (LENGTH_NM * 11.5e-6 * 0.05 / math.sqrt(3), 2),  # difference of temperature
-)
+LENGTH_NM = 50_000_838.0
+STANDARD_NM = 50_000_623.0
+END_GAUGE = {
+    "calibration certificate of the standard": (25.0, 18),
+    "repeated observations of the difference": (5.8, 24),
+    "comparator, random": (3.9, 5),
+    "comparator, systematic": (6.7, 8),
+    "difference of expansion, at -0.1 °C": (STANDARD_NM * 0.1 * 1e-6 / math.sqrt(3), 50),
+    "difference of temperature": (STANDARD_NM * 11.5e-6 * 0.05 / math.sqrt(3), 2),
+}
 
 
 def test_end_gauge_of_the_guide():
     # Computed with GTC and metrolopy: 31.664 nm and 16.752; published: 32 nm, 16, and 93 nm at
     # 99 %, which is t₉₉ of 16 whole degrees of freedom times 32 nm.
-    whole = combine([alone(size / LENGTH_NM, freedom) for size, freedom in END_GAUGE])
+    whole = combine([alone(size / LENGTH_NM, freedom) for size, freedom in END_GAUGE.values()])
     assert whole.standard * LENGTH_NM == pytest.approx(31.664, abs=1e-3)
     assert round(whole.standard * LENGTH_NM) == 32
     assert whole.degrees_of_freedom == pytest.approx(16.752, abs=1e-3)
@@ -62,6 +77,26 @@ def test_end_gauge_of_the_guide():
     assert round(student_t(0.995, 16) * round(whole.standard * LENGTH_NM)) == 93
     # Ours keeps the fraction of a degree of freedom, so it comes out a little narrower.
     assert whole.coverage(0.99) == pytest.approx(stats.t.ppf(0.995, 16.752), abs=1e-4)
+
+
+def test_end_gauge_of_the_guide_as_a_figure_of_a_map():
+    # The same, through the package `uncertainties` as a map's figures go. Shares of the variance
+    # by hand: 25² of 31.664² is 62.3 %, 16.599² is 27.5 %, all of the difference 9.3 %.
+    sizes = {cause(name, nu): size / LENGTH_NM for name, (size, nu) in END_GAUGE.items()}
+    found = interval(LENGTH_NM, sizes)
+    assert found.standard == pytest.approx(31.664, abs=1e-3)
+    assert found.degrees_of_freedom == pytest.approx(16.752, abs=1e-3)
+    assert found.half_width == pytest.approx(stats.t.ppf(0.975, 16.752) * 31.664, rel=1e-4)
+    rows = budget_rows(sizes)
+    shares = {row.name: row.share for row in rows}
+    assert [row.name for row in rows][:2] == [
+        "calibration certificate of the standard",
+        "difference of temperature",
+    ]
+    assert shares["calibration certificate of the standard"] == pytest.approx(0.623, abs=5e-4)
+    assert shares["difference of temperature"] == pytest.approx(0.275, abs=5e-4)
+    assert sum(list(shares.values())[2:]) == pytest.approx(0.0935 + 0.0083, abs=5e-4)
+    assert sum(shares.values()) == pytest.approx(1.0)
 
 
 def test_ratio_of_two_correlated_inputs_of_the_guide():
@@ -73,22 +108,15 @@ def test_ratio_of_two_correlated_inputs_of_the_guide():
     mean_v, u_v = _mean_and_its_uncertainty(volts)
     mean_a, u_a = _mean_and_its_uncertainty(amperes)
     correlation = -0.355311
-    shared = Term(
-        name="what moves both",
-        in_a=u_a / mean_a,
-        in_b=correlation * u_v / mean_v,
-        is_shared=True,
-        source="GUM H.2",
-    )
-    own = Term(
-        name="what moves the voltage alone",
-        in_a=0.0,
-        in_b=math.sqrt(1 - correlation**2) * u_v / mean_v,
-        is_shared=False,
-        source="GUM H.2",
-    )
+    both, own = cause("what moves both"), cause("what moves the voltage alone")
+    of_current = {both: u_a / mean_a}
+    of_voltage = {
+        both: correlation * u_v / mean_v,
+        own: math.sqrt(1 - correlation**2) * u_v / mean_v,
+    }
+    whole = combine(ratio_terms(of_current, of_voltage))
     assert mean_v / mean_a == pytest.approx(254.25970, abs=1e-5)
-    assert combine([shared, own]).standard * mean_v / mean_a == pytest.approx(0.236336, abs=2e-6)
+    assert whole.standard * mean_v / mean_a == pytest.approx(0.236336, abs=2e-6)
 
 
 def _mean_and_its_uncertainty(values: tuple[float, ...]) -> tuple[float, float]:
