@@ -1,0 +1,62 @@
+"""The mounting height, in the report: verdict, curves, and the limits one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from attrs import frozen
+
+from analysis.figures.height_curves import height_trade_off
+from analysis.figures.style import to_svg
+from analysis.heights import NoHeights, heights
+from analysis.report import height_words, sentences
+from analysis.report.height_words import HeightRow
+from analysis.report.pictures import Picture
+from analysis.results import RunSummary
+
+
+@frozen(kw_only=True)
+class HeightPart:
+    """One run: what the template prints."""
+
+    name: str
+    verdict: str
+    sentences: tuple[str, ...]
+    rows: tuple[HeightRow, ...] = ()
+    limits: tuple[tuple[str, str], ...] = ()
+    picture: Picture | None = None
+
+
+def height_parts(runs: Sequence[RunSummary]) -> tuple[HeightPart, ...]:
+    """Make the section on mounting height, one part for each run that was read at two or more."""
+    return tuple(
+        _part(run, name=f"h{at}")
+        for at, run in enumerate(runs)
+        if len({map_.mounting_height_mm for map_ in run.maps} - {None}) > 1
+    )
+
+
+def _part(run: RunSummary, *, name: str) -> HeightPart:
+    found = heights(run)
+    device = sentences.device(run)
+    verdict, said = height_words.verdict(found), tuple(height_words.sentences(found))
+    if isinstance(found, NoHeights):
+        return HeightPart(name=device, verdict=verdict, sentences=said)
+    picture = None
+    if found.range_mm[1] > found.range_mm[0]:
+        figure = height_trade_off(found, title=f"Mounting height, {device}")
+        picture = Picture(
+            to_svg(figure, name=name, alt=height_words.alt_text(found)),
+            "Between the heights measured each point is interpolated; nothing is said beyond them.",
+        )
+    return HeightPart(
+        name=device,
+        verdict=verdict,
+        sentences=said,
+        rows=tuple(height_words.rows(found)),
+        limits=tuple(
+            (height_words.name_of(limit), height_words.where_holds(found, limit))
+            for limit in found.limits
+        ),
+        picture=picture,
+    )
