@@ -18,7 +18,8 @@ from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, signific
 from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
-from analysis.report import facts, pictures, sentences, tables, words
+from analysis.report import facts, height_words, pictures, sentences, tables, words
+from analysis.report.height_part import height_parts
 from analysis.report.standing import standing
 from analysis.report.value_part import value_part
 from analysis.results import MapSummary, RunSummary
@@ -146,6 +147,8 @@ def render(
         verdicts=verdicts[1:],
         standing=together,
         value=value_part(summaries, accept=accept),
+        heights=height_parts(summaries),
+        height_headings=height_words.HEADINGS,
         parts=parts,
         rules=sentences.rule_sentences(summaries),
         how_to_read=pictures.how_to_read(scale),
