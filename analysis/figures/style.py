@@ -264,7 +264,8 @@ def to_svg(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -
     text = re.sub(r' id="([^"]*)"', lambda found: found[0] if found[1] in used else "", text)
     text = text.replace("'DejaVu Sans'", SVG_FONTS).replace('"DejaVu Sans"', SVG_FONTS)
     text = re.sub(r"\n\s*", "\n", text)
-    text = re.sub(r"(\d\.\d\d)\d+", r"\1", text)  # a hundredth of a point is beyond any eye
+    # A hundredth of a point is beyond any eye; what is written in the figure is left as it is.
+    text = re.sub(r"<[^>]*>", lambda tag: re.sub(r"(\d\.\d\d)\d+", r"\1", tag[0]), text)
     # A style element would reach beyond its own figure once it stands in a page.
     text = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>\s*", "", text, flags=re.DOTALL)
     head, _, rest = text.partition(">")
@@ -274,3 +275,9 @@ def to_svg(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -
         f'<svg {view_box[0]} role="img" aria-label="{escape(alt)}" '
         f'style="stroke-linejoin:round;stroke-linecap:butt">{rest.strip()}'
     )
+
+
+def to_svg_file(figure: Figure, *, name: str, alt: str) -> bytes:
+    """Draw as an SVG file that stands alone; parameters as of `to_svg`."""
+    spaces = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+    return to_svg(figure, name=name, alt=alt).replace("<svg ", f"<svg {spaces} ", 1).encode()

@@ -1,6 +1,7 @@
 import re
 import subprocess
 import sys
+from xml.etree import ElementTree
 
 import matplotlib as mpl
 import numpy as np
@@ -140,3 +141,18 @@ def test_figures_never_load_pyplot():
         "analysis.figures.sheets; sys.exit('matplotlib.pyplot' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_number_written_in_a_figure_keeps_all_its_digits():
+    with style.house_style():
+        figure = style.new_figure(2, 1)
+        figure.text(0.1, 0.123456789, "limit 1.14749")
+    svg = style.to_svg(figure, name="a", alt="")
+    assert ">limit 1.14749<" in svg.replace("\n", "")
+    assert "123456" not in svg
+
+
+def test_an_svg_file_stands_alone():
+    element = ElementTree.fromstring(style.to_svg_file(simple_figure(), name="a", alt="light"))
+    assert element.tag == "{http://www.w3.org/2000/svg}svg"
+    assert element.get("aria-label") == "light"
