@@ -194,6 +194,17 @@ def _parser() -> argparse.ArgumentParser:
         "--out", type=Path, help="file to write; default report-compared.html in the first run"
     )
 
+    control = add(
+        "control",
+        _control,
+        "chart the control reflector of a lab over months: is the bench still what it was",
+        "evenfall control lab",
+    )
+    control.add_argument("lab", type=Path, nargs="?", default=Path("lab"), help="lab folder")
+    control.add_argument(
+        "--out", type=Path, help="folder for the charts; default control in the lab folder"
+    )
+
     simulate = add(
         "simulate",
         _simulate,
@@ -268,6 +279,12 @@ def _compare(options: argparse.Namespace) -> int:
     from rig.commands import compare_command
 
     return compare_command(options.runs, options.out, options.accept)
+
+
+def _control(options: argparse.Namespace) -> int:
+    from rig.control import control_command
+
+    return control_command(options.lab, options.out)
 
 
 def _simulate(options: argparse.Namespace) -> int:
