@@ -31,8 +31,8 @@ HEIGHT_MM = 450.0
 POINTS = 16
 
 # Nelson and Bugbee 2014, PLoS ONE 9(6): e99010, abstract (read there): photons per joule of whole
-# high-pressure sodium fixtures. Scope: all light that leaves the fixture, over wall power, of
-# fixtures of their year, mostly of other wattage; not what lands on a plane.
+# high-pressure sodium fixtures. Scope: all light that leaves a fixture, over its wall power, for
+# the fixtures of that year that were tested, of whatever wattage; not what lands on a plane.
 MOGUL_BASE_UMOL_J = 1.02
 BEST_DOUBLE_ENDED_UMOL_J = 1.70
 
