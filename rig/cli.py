@@ -120,6 +120,17 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--rig", type=Path, default=Path("rig.toml"), help="rig profile")
     run.add_argument("--lab", type=Path, default=Path("lab"), help="lab folder to keep the run in")
 
+    resume = add(
+        "resume",
+        _resume,
+        "go on with a run that was killed or stopped, at its first missing point",
+        "evenfall resume lab/runs/2026-01-05T1800Z-reflector-a --rig rig.toml",
+    )
+    resume.add_argument("run", type=Path, metavar="RUN", help="run folder")
+    resume.add_argument(
+        "--rig", type=Path, default=Path("rig.toml"), help="rig profile; only ports may differ"
+    )
+
     check = add(
         "check",
         _check,
@@ -241,6 +252,12 @@ def _run(options: argparse.Namespace) -> int:
     from rig.commands import run_command
 
     return run_command(options.plan, options.rig, options.lab)
+
+
+def _resume(options: argparse.Namespace) -> int:
+    from rig.commands import resume_command
+
+    return resume_command(options.run, options.rig)
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from rich.console import Console
 
 from analysis import run_folder
 from drivers.clock import Clock, SystemClock
-from rig.build import build
+from rig.build import Bench, build
 from rig.compare import compare, load_all, refuse_places, write_together
 from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
 from rig.operator import Operator, StopRequest, TerminalOperator
-from rig.progress import TerminalProgress
+from rig.plan import Plan
+from rig.profile import Profile
+from rig.progress import RunProgress, TerminalProgress
 from rig.read_both import read_both
 from rig.results import derive, draw_maps, show_results
+from rig.resume import read_interrupted, resume
 from rig.run import run
 
 
@@ -31,6 +34,47 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
         The run ended early; where its data lie was printed.
     """
     plan, profile = read_both(plan_path, rig_path)
+
+    def begin(bench: Bench, operator: Operator, stop: StopRequest, shown: RunProgress) -> Path:
+        return run(plan, profile, lab, bench=bench, operator=operator, stop=stop, progress=shown)
+
+    return _measure(plan, profile, begin)
+
+
+def resume_command(folder: Path, rig_path: Path) -> int:
+    """Go on with a run at its first missing point, derive, and show the result.
+
+    Raises
+    ------
+    ConfigError
+        The profile cannot be used.
+    RunFolderError, RunStopped, RecorderError
+        The run cannot be gone on with, or ended early once more.
+    """
+    plan, profile, lab = read_interrupted(folder, rig_path)
+
+    def go_on(bench: Bench, operator: Operator, stop: StopRequest, shown: RunProgress) -> Path:
+        resume(
+            folder,
+            plan,
+            profile,
+            lab,
+            bench=bench,
+            operator=operator,
+            stop=stop,
+            progress=shown,
+        )
+        return folder
+
+    return _measure(plan, profile, go_on)
+
+
+def _measure(
+    plan: Plan,
+    profile: Profile,
+    work: Callable[[Bench, Operator, StopRequest, RunProgress], Path],
+) -> int:
+    """Open the bench, have the work done on it, and show what came of it."""
     console = Console(highlight=False)
     bench = build(profile, plan.device.name)
     stop = StopRequest()
@@ -42,18 +86,11 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
             operator = TerminalOperator(
                 show=lambda text, end: console.print(text, end=end, markup=False)
             )
-        folder = run(
-            plan,
-            profile,
-            lab,
-            bench=bench,
-            operator=operator,
-            stop=stop,
-            progress=TerminalProgress(console),
-        )
+        folder = work(bench, operator, stop, TerminalProgress(console))
     except RunStopped as stopped:
         if stopped.folder is not None:
             console.print(f"Everything read until then is in {stopped.folder}", markup=False)
+            console.print(f"To go on: evenfall resume {stopped.folder}", markup=False)
         raise
     finally:
         stop.release()

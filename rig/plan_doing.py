@@ -119,6 +119,14 @@ class Sampling:
             "example": [4, 4],
         },
     )
+    resume_within_percent: float = number(
+        "%",
+        "After an interruption the reference point agrees if it reads within this of before.",
+        default=1.0,
+        above=0,
+        at_most=20,
+        example=1.0,
+    )
     quick_look: bool = flag("Read five points before the first map.", default=True)
     power_interval_s: float = number(
         "s",

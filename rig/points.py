@@ -5,22 +5,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from attrs import define, evolve
+from attrs import evolve
 
 from analysis.grid import Grid
 from analysis.quantities import MEASURED
 from rig import faults
 from rig.attendant import Attendant
+from rig.course import Stay
 from rig.plan import Plan
 from rig.rows import Place
-
-
-@define
-class Stay:
-    """One mounting height under one hanging of the device."""
-
-    mounting_height_mm: float
-    installation: int
 
 
 class Points:
@@ -93,9 +86,9 @@ class Points:
         x_mm, y_mm = self.xy(self.reference)
         self._attendant.move(x_mm, y_mm, height_mm)
 
-    def visit_reference(self) -> None:
-        """Revisit the reference point."""
-        self.visit(self.reference, self.place("reference"))
+    def visit_reference(self) -> float:
+        """Revisit the reference point; return the mean of its samples. [µmol m⁻² s⁻¹]"""
+        return float(np.mean(self.visit(self.reference, self.place("reference"))))
 
     def xy(self, index: int) -> tuple[float, float]:
         """Return where a point lies on the plane. [mm]"""

@@ -7,10 +7,12 @@ what was read is on disk.
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from analysis import lab_folder, lab_records
+from analysis import lab_folder, lab_records, run_folder
 from analysis.grid import grid_from_plan
 from analysis.lab_entries import LampEntry
 from analysis.stabilisation import rule_from_plan
@@ -19,6 +21,7 @@ from drivers.errors import DriverError
 from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
 from rig.correction_checks import named_curves
+from rig.done import Done, look_back
 from rig.faults import RunStopped
 from rig.lamp import Lamp, refusals
 from rig.logbook import Logbook
@@ -30,7 +33,6 @@ from rig.recorder import Recorder, RecorderError
 from rig.sequence import Sequence
 from rig.storage import Storage
 from rig.temperature import Temperature
-from rig.warm_up import WarmUp
 
 
 def run(
@@ -43,8 +45,14 @@ def run(
     stop: StopRequested,
     progress: RunProgress,
     storage: Storage | None = None,
+    begun: Callable[[Path, Logbook], None] | None = None,
 ) -> Path:
     """Measure what the plan says and return the closed run folder.
+
+    Parameters
+    ----------
+    begun : callable, optional
+        ``begun(folder, log)`` is called once the folder is there, before anything moves.
 
     Raises
     ------
@@ -55,8 +63,6 @@ def run(
     """
     if found := refusals(plan, profile, lab, bench.clock):
         raise RunStopped("measurement refused: " + "; ".join(found))
-    grid = grid_from_plan(plan.raw)
-    rule = rule_from_plan(plan.raw)
     utc = bench.clock.utc()
     folder = lab_folder.new_run_folder(lab, utc, plan.device.name)
     curves = named_curves(plan, profile)
@@ -67,47 +73,92 @@ def run(
             "created": utc.isoformat(timespec="seconds"),
             "instruments": describe_instruments(profile),
             "curves": {key: name for key, (name, _) in curves.items()},
+            "sha256": {
+                run_folder.PLAN: hashlib.sha256(plan.text).hexdigest(),
+                run_folder.RIG: hashlib.sha256(profile.text).hexdigest(),
+            },
         },
         plan_text=plan.text,
         rig_text=profile.text,
         storage=storage,
     )
+    with recorder:
+        _attach_records(recorder, lab, plan, profile)
+        for name, data in dict(curves.values()).items():
+            recorder.attach(name, data)
+        log = Logbook(clock=bench.clock, recorder=recorder)
+        log.event("run-begun", plan.device.name, plan.test.name)
+        measure(
+            plan,
+            profile,
+            lab,
+            log,
+            look_back(folder, grid_from_plan(plan.raw), plan.sampling.samples_per_point),
+            bench=bench,
+            operator=operator,
+            stop=stop,
+            progress=progress,
+        )
+    return folder
+
+
+def measure(
+    plan: Plan,
+    profile: Profile,
+    lab: Path,
+    log: Logbook,
+    done: Done,
+    *,
+    bench: Bench,
+    operator: Operator,
+    stop: StopRequested,
+    progress: RunProgress,
+) -> None:
+    """Do what is not done yet of a run, and close its folder.
+
+    Raises
+    ------
+    RunStopped
+        The run ended early; its `folder` holds everything up to that moment.
+    RecorderError
+        The folder could not be written.
+    """
+    recorder, folder = log.recorder, log.recorder.folder
+    grid = grid_from_plan(plan.raw)
     attendant = Attendant(
         bench.clock,
         bench.instruments,
-        Logbook(clock=bench.clock, recorder=recorder),
+        log,
         operator,
         stop,
         power_interval_s=plan.sampling.power_interval_s,
         power_averaging_s=profile.power_meter.options.averaging_s,
     )
-    with recorder:
-        _attach_records(recorder, lab, plan, profile)
-        for name, data in dict(curves.values()).items():
-            recorder.attach(name, data)
-        lamp = Lamp(plan, profile, lab, attendant, folder.name)
-        if profile.thermometer is not None:
-            Temperature(attendant, profile.thermometer.options)
-        sequence = Sequence(plan, grid, rule, attendant, progress, lamp)
-        try:
-            attendant.log.event("run-begun", plan.device.name, plan.test.name)
-            sequence.run()
-        except RecorderError:
-            _make_safe(attendant, lamp, note=False)
-            raise
-        except BaseException as fault:
-            _make_safe(attendant, lamp)
-            if isinstance(fault, RunStopped):
-                fault.folder = folder
-            attendant.log.event("stopped", "", str(fault) or repr(fault))
-            recorder.close()
-            raise
-        finally:
-            progress.hold()
-            _note_lamp(lab, plan, folder, bench.clock, sequence.warm_up)
+    lamp = Lamp(plan, profile, lab, attendant, folder.name)
+    if profile.thermometer is not None:
+        Temperature(attendant, profile.thermometer.options)
+    rule = rule_from_plan(plan.raw)
+    sequence = Sequence(plan, grid, rule, attendant, progress, lamp, done)
+    try:
+        sequence.run()
+    except RecorderError:
+        _make_safe(attendant, lamp, note=False)
+        raise
+    except BaseException as fault:
+        _make_safe(attendant, lamp)
+        if isinstance(fault, RunStopped):
+            fault.folder = folder
+        log.event("stopped", "", str(fault) or repr(fault))
         recorder.close()
+        raise
+    finally:
+        progress.hold()
+        warm_up = sequence.warm_up
+        note_burning(
+            lab, plan, folder, bench.clock, burned_s=warm_up.burned_s(), starts=warm_up.starts
+        )
+    recorder.close()
     lab_folder.rebuild_index(lab)
-    return folder
 
 
 def _attach_records(recorder: Recorder, lab: Path, plan: Plan, profile: Profile) -> None:
@@ -120,9 +171,11 @@ def _attach_records(recorder: Recorder, lab: Path, plan: Plan, profile: Profile)
         recorder.attach(name, data)
 
 
-def _note_lamp(lab: Path, plan: Plan, folder: Path, clock: Clock, warm_up: WarmUp) -> None:
-    """Add what the lamp burned in this run to the lab's record of lamps."""
-    if not plan.lamp.sample or not warm_up.starts:
+def note_burning(
+    lab: Path, plan: Plan, folder: Path, clock: Clock, *, burned_s: float, starts: int
+) -> None:
+    """Add to the lab's record of lamps what one has burned in a run. [s]"""
+    if not plan.lamp.sample or not (burned_s or starts):
         return
     lab_records.add_lamp(
         lab,
@@ -130,8 +183,8 @@ def _note_lamp(lab: Path, plan: Plan, folder: Path, clock: Clock, warm_up: WarmU
             utc=clock.utc(),
             lamp=plan.lamp.sample,
             event="burned",
-            hours_added=round(warm_up.burned_s() / 3600.0, 3),
-            starts_added=warm_up.starts,
+            hours_added=round(burned_s / 3600.0, 3),
+            starts_added=starts,
             detail=folder.name,
         ),
     )

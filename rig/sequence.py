@@ -2,46 +2,41 @@
 
 The sequence knows the order and nothing of bytes, files or retries: the attendant
 (`rig/attendant.py`) carries each step out with the log going on, and the fault table
-(`rig/faults.py`) decides when a step has failed for good.
+(`rig/faults.py`) decides when a step has failed for good. A run that goes on after an
+interruption is the same sequence, less what is on the disk already (`rig/done.py`).
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence as Series
-
 import numpy as np
-from attrs import evolve
 
-from analysis.grid import Grid, serpentine
+from analysis.grid import Grid
 from analysis.stabilisation import Rule
-from rig import faults
 from rig.attendant import Attendant
+from rig.course import Stay, stays
+from rig.dark import DarkReading
+from rig.done import HUNG, Done
+from rig.faults import RunStopped
 from rig.lamp import Lamp
+from rig.mapping import Mapping
 from rig.operator import Prompt
 from rig.plan import Plan
-from rig.points import Points, Stay, spread_points
+from rig.points import Points, spread_points
 from rig.progress import RunProgress, duration
 from rig.safety import cautions_text
-from rig.warm_up import WarmUp
+from rig.warm_up import LIT_SHARE, WarmUp
 
-#: So many neighbouring points with the very same reading mean a stuck sensor: a lamp's field
-#: has a slope, and noise, nearly everywhere.
-STUCK_POINTS = 6
-#: Dark above this share of the smallest value expected is read at every point.
-DARK_SHARE = 0.01
-#: Share of a bare lamp's flux that reaches the weakest corner, per plane area, at the very
-#: least; only used to judge the dark reading (common practice, no source).
-WEAKEST_SHARE = 0.2
 #: Added to the last prompt before a lamp is lit by program.
 RELAY_LIGHTS = (
     " Then close the isolator and the area, and step back before you answer: after that the relay "
     "lights the lamp without asking."
 )
+#: Before the wattmeter is asked whether the lamp is lit, it gets so long to show it. [s]
+SHOWS_S = 3.0
 
 
 class Sequence:
-    """One device under test through all its heights.
+    """One device under test through all its stays.
 
     Parameters
     ----------
@@ -53,6 +48,8 @@ class Sequence:
     progress : RunProgress
     lamp : Lamp
         Who lights it, and how it goes off.
+    done : Done
+        What is on the disk already; nothing for a new run.
 
     Attributes
     ----------
@@ -68,20 +65,26 @@ class Sequence:
         attendant: Attendant,
         progress: RunProgress,
         lamp: Lamp,
+        done: Done,
     ) -> None:
         self._plan = plan
         self._grid = grid
         self._attendant = attendant
         self._progress = progress
         self._lamp = lamp
+        self._done = done
         self._clock = attendant.clock
+        self._has_axis = attendant.instruments.stage.has_height_axis
+        self._course = stays(plan, has_height_axis=self._has_axis)
         self._points = Points(plan, grid, attendant)
+        self._points.stay = self._course[0]
+        self._dark = DarkReading(plan, grid, attendant, progress, self._points)
+        self._mapping = Mapping(plan, grid, attendant, progress, self._points, self._ask)
         self.warm_up = WarmUp(plan, rule, attendant, progress, self._points)
         self._dark_mean = 0.0
-        self._has_axis = attendant.instruments.stage.has_height_axis
 
     def run(self) -> None:
-        """Go through the whole run.
+        """Go through the whole run, or what is missing of it.
 
         Raises
         ------
@@ -89,18 +92,19 @@ class Sequence:
             The run ends early; everything read until then is on disk.
         """
         self._prepare()
-        self._hang(self._points.stay.mounting_height_mm)
-        self._dark()
-        self._light()
-        self.warm_up.stabilise(self.warm_up.lit_s)
-        if self._plan.sampling.quick_look:
+        mapped = [self._done.map_of(stay).is_ended for stay in self._course]
+        if all(mapped):
+            self._finish()
+            return
+        at = mapped.index(False)
+        self._take_up(at)
+        if self._plan.sampling.quick_look and not self._done.has_looked:
             self._quick_look()
-        _, *further_mm = self._plan.heights.mounting_height_mm
-        means = self._map()
-        for height_mm in further_mm:
+        means = self._mapping.read(self._done)
+        for stay in self._course[at + 1 :]:
             self._points.choose_reference(means)
-            self._change_height(height_mm)
-            means = self._map()
+            self._change_to(stay)
+            means = self._mapping.read(self._done)
         self._finish()
 
     # -- phases ---------------------------------------------------------------------------
@@ -117,52 +121,102 @@ class Sequence:
             ("yes", "stop"),
         )
         self._attendant.log.event("caution-acknowledged", self._plan.test.operator)
+        if (reason := self._done.stop_reason).startswith("hazard"):
+            self._ask(
+                "hazard",
+                f"This run was stopped for a {reason} Has the cause been found and mended? "
+                "Isolate the lamp before you look.",
+                ("yes", "stop"),
+            )
         self._progress.phase("Instruments")
-        self._attendant.identify()
+        self._refuse_others(self._attendant.identify())
         self._attendant.home()
 
-    def _hang(self, height_mm: float) -> None:
-        if self._has_axis:
-            self._points.park(height_mm)
-            return
-        self._ask(
-            "height",
-            f"Hang {self._plan.device.name} so that the mounting height is {height_mm:.0f} mm, "
-            "lamp off and isolated. Measure it from the lamp's datum to the sensor's diffuser."
-            + (RELAY_LIGHTS if self._lamp.is_lit_by_relay else ""),
-            value_mm=height_mm,
-        )
+    def _refuse_others(self, found: dict[str, str]) -> None:
+        """A run is read with one set of instruments, from its first point to its last."""
+        before = self._done.identities()
+        for name in self._attendant.instruments.measuring():
+            if before.get(name, found[name]) != found[name]:
+                raise RunStopped(
+                    f"measurement refused: {name}: {found[name]!r} answers, and the run was begun "
+                    f"with {before[name]!r}. Connect that one, or begin a new run."
+                )
 
-    def _dark(self) -> None:
-        plan = self._plan.dark
-        if plan.points == 0:
-            self._attendant.log.event("dark-skipped", "", plan.skip_reason)
-            return
+    def _take_up(self, at: int) -> None:
+        """Bring the bench to where the map of a stay can be read: hung, dark read, lamp stable."""
+        stay, done = self._course[at], self._done
+        self._points.stay = stay
+        if (used := done.reference_of(stay)) is not None:
+            self._points.reference = used
+        elif at:
+            self._points.choose_reference(done.map_of(self._course[at - 1]).means)
+        needs_dark = at == 0 and bool(self._dark.missing(done))
+        needs_hanging = not done.is_hung(stay)
+        burns = done.has_homed and self._lamp_burns()
+        if burns and (needs_dark or needs_hanging):
+            self._put_out("Something is still to be done with the lamp off.")
+            burns = False
+        if self._has_axis:
+            self._points.park(stay.mounting_height_mm)
+        if needs_hanging:
+            self._hang(stay)
+        self._dark_mean = self._dark.read(done, self._see_lamp_off) if at == 0 else 0.0
+        self._dark_mean = self._dark_mean or self._dark.mean(done)
+        if burns:
+            self._points.park()
+            self.warm_up.stabilise(self._burned_on())
+        else:
+            self._light()
+            self.warm_up.stabilise(self.warm_up.lit_s)
+
+    def _lamp_burns(self) -> bool:
+        """Say whether the lamp is lit after an interruption; a relay is opened first."""
+        if self._lamp.is_lit_by_relay:
+            self._lamp.switch_off()
+            return False
+        self._attendant.power_goes_to(self._points.place("background"))
+        self._attendant.wait_until(self._clock.elapsed_s() + SHOWS_S)
+        return self._attendant.latest_power_w > LIT_SHARE * self._plan.lamp.rated_power_w
+
+    def _burned_on(self) -> float:
+        """Take over a lamp that is lit; return since when the rule is to be judged. [s]"""
+        now_s = self._clock.elapsed_s()
+        lit_s = self._done.lit_since_s
+        watts = f"The wattmeter shows {self._attendant.latest_power_w:.0f} W: the lamp is lit"
+        answer = "no"
+        if lit_s is not None:
+            answer = self._ask(
+                "lamp-burned",
+                f"{watts}. Has it burned without a break since it was lit in this run, "
+                f"{duration(self._done.last_s - lit_s)} before the interruption? If in doubt "
+                "answer no: it then warms up anew.",
+                ("yes", "no", "stop"),
+            )
+        if lit_s is not None and answer == "yes":
+            self.warm_up.lamp_burned_on(lit_s - self._attendant.log.ahead_s)
+        else:
+            self.warm_up.lamp_was_lit()
+        return now_s
+
+    def _hang(self, stay: Stay) -> None:
+        if not self._has_axis:
+            self._ask(
+                "height",
+                f"Hang {self._plan.device.name} so that the mounting height is "
+                f"{stay.mounting_height_mm:.0f} mm, lamp off and isolated. Measure it from the "
+                "lamp's datum to the sensor's diffuser."
+                + (RELAY_LIGHTS if self._lamp.is_lit_by_relay else ""),
+                value_mm=stay.mounting_height_mm,
+            )
+        self._attendant.log.event(HUNG, self._plan.device.name, stay.words)
+
+    def _see_lamp_off(self) -> None:
         if not self._lamp.is_lit_by_relay:
             self._ask(
                 "lamp-off",
                 "Dark reading: the lamp must be OFF and the area closed as for the map. "
                 "Check that nothing glows, then answer.",
             )
-        self._attendant.log.event("dark-begun")
-        everywhere = list(serpentine(self._grid))
-        few = everywhere if plan.points == "all" else spread_points(self._grid, int(plan.points))
-        self._progress.phase("Dark reading", f"{len(few)} points")
-        place = self._points.place("dark")
-        self._attendant.power_goes_to(evolve(place, mounting_height_mm=None))
-        values = [np.nanmean(self._points.visit(index, place)) for index in few]
-        limit = DARK_SHARE * self._weakest_expected()
-        if abs(float(np.mean(values))) > limit and len(few) < len(everywhere):
-            rest = [index for index in everywhere if index not in few]
-            self._attendant.log.event(
-                "note",
-                "light_sensor",
-                f"dark mean {np.mean(values):.2f} µmol/m²/s is above 1 % of the weakest value "
-                f"expected ({limit:.2f}): the whole grid is read dark",
-            )
-            for index in rest:
-                self._points.visit(index, place)
-        self._dark_mean = float(np.mean(values))
 
     def _light(self) -> None:
         self._points.park()
@@ -193,100 +247,36 @@ class Sequence:
         ]
         self._progress.phase("", "  ".join(f"{value:.0f}" for value in values) + " µmol/m²/s")
 
-    def _map(self) -> np.ndarray:
-        """Read every point of the grid in a serpentine, the reference point in between."""
-        height_mm, plan = self._points.stay.mounting_height_mm, self._plan.sampling
-        self._attendant.log.event(
-            "map-begun",
-            self._plan.device.name,
-            f"installation {self._points.stay.installation}, mounting height {height_mm:g} mm",
-        )
-        self._attendant.power_goes_to(self._points.place("background"))
-        order = [int(index) for index in serpentine(self._grid)]
-        self._progress.phase("Map", f"{len(order)} points at {height_mm:.0f} mm")
-        means = np.full(len(order), math.nan)
-        spreads = np.full(len(order), math.nan)
-        begun_s = self._clock.elapsed_s()
-        self._points.visit_reference()
-        recent: list[float] = []
-        for done, index in enumerate(order):
-            if done and done % plan.reference_every == 0:
-                self._points.visit_reference()
-            left_s = (self._clock.elapsed_s() - begun_s) / max(done, 1) * (len(order) - done)
-            read = means[~np.isnan(means)]
-            self._progress.step(
-                done,
-                len(order),
-                f"{self._points.place('grid', index).words}  mean so far "
-                f"{read.mean() if read.size else math.nan:.0f} µmol/m²/s  "
-                f"{self._attendant.latest_power_w:.1f} W",
-                left_s if done else None,
-            )
-            values = self._points.visit(index, self._points.place("grid"))
-            means[index], spreads[index] = np.nanmean(values), np.ptp(values)
-            recent = [*recent, *values][-STUCK_POINTS * plan.samples_per_point :]
-            self._refuse_stuck(recent)
-        self._points.visit_reference()
-        self._offer_rereading(means, spreads)
-        self._attendant.log.event("map-ended", self._plan.device.name)
-        self._attendant.log.acknowledge()
-        return means
-
-    def _refuse_stuck(self, recent: Series[float]) -> None:
-        samples = self._plan.sampling.samples_per_point
-        if len(recent) >= STUCK_POINTS * samples and len(set(recent)) == 1:
-            raise faults.RunStopped(
-                f"measurement fault: light sensor: {recent[-1]:g} µmol/m²/s at each of the last "
-                f"{STUCK_POINTS} points, where a slope is due. A stuck sensor: check its cable and "
-                "that the stage really moves, begin a new run."
-            )
-
-    def _offer_rereading(self, means: np.ndarray, spreads: np.ndarray) -> None:
-        """Before the lamp goes off, offer the points whose samples disagree to be read again."""
-        usual = np.nanmedian(spreads)
-        suspect = [
-            int(index) for index in np.flatnonzero(spreads > np.maximum(6.0 * usual, 0.02 * means))
-        ]
-        if not suspect:
-            return
-        named = "; ".join(self._points.place("grid", index).words for index in suspect[:8])
-        answer = self._ask(
-            "suspect",
-            f"The samples disagree more than usual at {len(suspect)} points ({named}). "
-            "Read them again while the lamp is lit?",
-            ("re-read", "keep", "stop"),
-        )
-        if answer == "re-read":
-            for index in suspect:
-                means[index] = np.nanmean(self._points.visit(index, self._points.place("grid")))
-            self._points.visit_reference()
-
-    def _change_height(self, height_mm: float) -> None:
+    def _change_to(self, stay: Stay) -> None:
         if self._has_axis:
-            self._points.stay = evolve(self._points.stay, mounting_height_mm=height_mm)
+            self._points.stay = stay
             self._attendant.watch_power(None)
-            self._points.park(height_mm)
+            self._points.park(stay.mounting_height_mm)
             self.warm_up.stabilise(self._clock.elapsed_s())
             return
-        off_s = self._plan.lamp.minimum_off_s
+        self._put_out("Next height.")
+        self._points.stay = stay
+        self._hang(stay)
+        self._light()
+        self.warm_up.stabilise(self.warm_up.lit_s)
+
+    def _put_out(self, why: str) -> None:
+        """Have the lamp off, isolated and cooled for its minimum off time."""
         self._attendant.watch_power(None)
         if self._lamp.is_lit_by_relay:
             self._lamp.switch_off()
         else:
             self._ask(
                 "lamp-off",
-                "Next height. Switch the lamp OFF, isolate it, and let it cool before you touch "
+                f"{why} Switch the lamp OFF, isolate it, and let it cool before you touch "
                 "anything. Answer when it is off.",
             )
             self._lamp.is_off_by_hand()
         self.warm_up.lamp_is_off()
+        off_s = self._plan.lamp.minimum_off_s
         off_since_s = self._clock.elapsed_s()
-        self._points.stay = Stay(height_mm, self._points.stay.installation + 1)
         self._progress.phase("Cooling", duration(off_s))
         self._attendant.wait_until(off_since_s + off_s)
-        self._hang(height_mm)
-        self._light()
-        self.warm_up.stabilise(self.warm_up.lit_s)
 
     def _finish(self) -> None:
         self._attendant.watch_power(None)
@@ -311,10 +301,3 @@ class Sequence:
     ) -> str:
         self._progress.hold()
         return self._attendant.ask(Prompt(kind=kind, text=text, choices=choices, value_mm=value_mm))
-
-    def _weakest_expected(self) -> float:
-        flux = self._plan.lamp.rated_flux_umol_s
-        if flux is None:
-            # About 1.7 µmol/J for discharge lamps: common practice, no source.
-            flux = 1.7 * self._plan.lamp.rated_power_w
-        return WEAKEST_SHARE * flux / self._grid.area_m2

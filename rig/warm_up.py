@@ -9,6 +9,7 @@ import numpy as np
 from analysis.stabilisation import Judgement, Rule, judge
 from rig import faults
 from rig.attendant import Attendant
+from rig.done import BURNED_ON
 from rig.operator import Prompt
 from rig.plan import Plan
 from rig.points import Points
@@ -41,7 +42,7 @@ class WarmUp:
     lit_s : float
         Elapsed time at which the lamp was last lit. [s]
     starts : int
-        How often the lamp was lit in this run.
+        How often the lamp was lit since this program took it over.
     """
 
     def __init__(
@@ -61,6 +62,7 @@ class WarmUp:
         self.lit_s = math.nan
         self.starts = 0
         self._burned_before_s = 0.0
+        self._counts_from_s = math.nan
         self._is_lit = False
 
     def lamp_is_lit(self, dark_umol_m2_s: float) -> None:
@@ -78,9 +80,19 @@ class WarmUp:
 
     def _note_lit(self) -> None:
         self._attendant.log.event("lamp-lit", self._plan.lamp.sample)
-        self.lit_s = self._clock.elapsed_s()
+        self.lit_s = self._counts_from_s = self._clock.elapsed_s()
         self.starts += 1
         self._is_lit = True
+
+    def lamp_burned_on(self, since_s: float) -> None:
+        """Take over a lamp that was lit earlier in this run and is lit still. [s]"""
+        self._attendant.log.event(BURNED_ON, self._plan.lamp.sample)
+        self.lit_s, self._counts_from_s = since_s, self._clock.elapsed_s()
+        self._is_lit = True
+
+    def lamp_was_lit(self) -> None:
+        """Take over a lamp that somebody lit at a time not known: its time on counts from now."""
+        self._note_lit()
 
     def lamp_is_off(self) -> None:
         """Take note that the lamp was switched off."""
@@ -89,8 +101,8 @@ class WarmUp:
         self._is_lit = False
 
     def burned_s(self) -> float:
-        """Return how long the lamp has burned in this run, up to now. [s]"""
-        lit_now_s = self._clock.elapsed_s() - self.lit_s if self._is_lit else 0.0
+        """Return how long the lamp has burned since this program took it over. [s]"""
+        lit_now_s = self._clock.elapsed_s() - self._counts_from_s if self._is_lit else 0.0
         return self._burned_before_s + lit_now_s
 
     def _await_light(self, dark_umol_m2_s: float) -> None:

@@ -1,0 +1,156 @@
+"""One map: every point of the grid in a serpentine, the reference point in between."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence as Series
+from typing import Protocol
+
+import numpy as np
+
+from analysis.grid import Grid, serpentine
+from rig import faults
+from rig.attendant import Attendant
+from rig.done import Done, LastReference
+from rig.plan import Plan
+from rig.points import Points
+from rig.progress import RunProgress
+
+#: So many neighbouring points with the very same reading mean a stuck sensor: a lamp's field
+#: has a slope, and noise, nearly everywhere.
+STUCK_POINTS = 6
+
+
+class Ask(Protocol):
+    """Puts a question to the operator."""
+
+    def __call__(self, kind: str, text: str, choices: tuple[str, ...]) -> str:
+        """Return one of the choices."""
+        ...
+
+
+class Mapping:
+    """Reads the points of a map that are not on the disk yet.
+
+    Parameters
+    ----------
+    plan : Plan
+    grid : Grid
+    attendant : Attendant
+    progress : RunProgress
+    points : Points
+    ask : Ask
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        grid: Grid,
+        attendant: Attendant,
+        progress: RunProgress,
+        points: Points,
+        ask: Ask,
+    ) -> None:
+        self._plan = plan
+        self._grid = grid
+        self._attendant = attendant
+        self._clock = attendant.clock
+        self._progress = progress
+        self._points = points
+        self._ask = ask
+
+    def read(self, done: Done) -> np.ndarray:
+        """Read the map of the stay at hand, or what is missing of it; return the means."""
+        stay, plan = self._points.stay, self._plan.sampling
+        there = done.map_of(stay)
+        means, spreads = there.means.copy(), there.spreads.copy()
+        missing = np.isnan(means)
+        self._attendant.log.event(
+            "map-resumed" if there.is_begun else "map-begun", self._plan.device.name, stay.words
+        )
+        self._attendant.power_goes_to(self._points.place("background"))
+        order = [int(index) for index in serpentine(self._grid)]
+        total = int(missing.sum())
+        self._progress.phase("Map", f"{total} points at {stay.mounting_height_mm:.0f} mm")
+        begun_s = self._clock.elapsed_s()
+        self._join(there.reference, self._points.visit_reference())
+        recent: list[float] = []
+        read = 0
+        for position, index in enumerate(order):
+            if not missing[index]:
+                continue
+            if read and position % plan.reference_every == 0:
+                self._points.visit_reference()
+            left_s = (self._clock.elapsed_s() - begun_s) / max(read, 1) * (total - read)
+            known = means[~np.isnan(means)]
+            self._progress.step(
+                read,
+                total,
+                f"{self._points.place('grid', index).words}  mean so far "
+                f"{known.mean() if known.size else math.nan:.0f} µmol/m²/s  "
+                f"{self._attendant.latest_power_w:.1f} W",
+                left_s if read else None,
+            )
+            values = self._points.visit(index, self._points.place("grid"))
+            means[index], spreads[index] = np.nanmean(values), np.ptp(values)
+            recent = [*recent, *values][-STUCK_POINTS * plan.samples_per_point :]
+            self._refuse_stuck(recent)
+            read += 1
+        self._points.visit_reference()
+        self._offer_rereading(means, spreads)
+        self._attendant.log.event("map-ended", self._plan.device.name, stay.words)
+        self._attendant.log.acknowledge()
+        return means
+
+    def _join(self, before: LastReference | None, now: float) -> None:
+        """Say whether the light is what it was before an interruption; never join silently."""
+        if before is None:
+            return
+        if before.index != self._points.reference:
+            self._attendant.log.event(
+                "reference-unlike", "", "another reference point than before: nothing to compare"
+            )
+            return
+        allowed = self._plan.sampling.resume_within_percent
+        change = 100.0 * (now / before.mean - 1.0)
+        words = (
+            f"{now:.1f} µmol/m²/s, before the interruption {before.mean:.1f}: {change:+.2f} %, "
+            f"allowed {allowed:g} %"
+        )
+        if abs(change) <= allowed:
+            self._attendant.log.event("reference-agrees", "", words)
+            return
+        self._attendant.log.event("reference-unlike", "", words)
+        self._progress.phase(
+            "Reference",
+            f"{words}. What was read before and after is joined by the drift correction alone.",
+        )
+
+    def _refuse_stuck(self, recent: Series[float]) -> None:
+        samples = self._plan.sampling.samples_per_point
+        if len(recent) >= STUCK_POINTS * samples and len(set(recent)) == 1:
+            raise faults.RunStopped(
+                f"measurement fault: light sensor: {recent[-1]:g} µmol/m²/s at each of the last "
+                f"{STUCK_POINTS} points, where a slope is due. A stuck sensor: check its cable and "
+                "that the stage really moves, begin a new run."
+            )
+
+    def _offer_rereading(self, means: np.ndarray, spreads: np.ndarray) -> None:
+        """Before the lamp goes off, offer the points whose samples disagree to be read again."""
+        usual = np.nanmedian(spreads)
+        suspect = [
+            int(index) for index in np.flatnonzero(spreads > np.maximum(6.0 * usual, 0.02 * means))
+        ]
+        if not suspect:
+            return
+        named = "; ".join(self._points.place("grid", index).words for index in suspect[:8])
+        answer = self._ask(
+            "suspect",
+            f"The samples disagree more than usual at {len(suspect)} points ({named}). "
+            "Read them again while the lamp is lit?",
+            ("re-read", "keep", "stop"),
+        )
+        if answer == "re-read":
+            for index in suspect:
+                means[index] = np.nanmean(self._points.visit(index, self._points.place("grid")))
+            self._points.visit_reference()
