@@ -149,6 +149,12 @@ def new_run_folder(lab: Path, utc: datetime, name: str) -> Path:
     return path
 
 
+def lab_of(run: Path) -> Path | None:
+    """Return the lab folder that a run folder lies in; None for one that stands alone."""
+    runs = Path(run).resolve().parent
+    return runs.parent if runs.name == RUNS and (runs.parent / LAB).is_file() else None
+
+
 def slug(name: str) -> str:
     """Turn a name into what is safe in the name of a folder on every system."""
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()

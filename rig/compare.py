@@ -15,6 +15,7 @@ from analysis.report.standing import Standing, standing
 from analysis.results import RunSummary
 from analysis.run_folder import Run
 from analysis.summary import summarise
+from rig.control import bench_of_labs
 from rig.results import draw_maps, show_results, show_verdicts
 from rig.toml_faults import ConfigError
 
@@ -131,9 +132,12 @@ def write_together(
     path = out or Path(runs[0].path) / DEFAULT_PAGE
     figures = path.with_name(f"{path.stem}-figures")
     together = standing(summaries, accept=accept)
-    write_rendered(runs, summaries, path, made_utc=made_utc, accept=accept)
+    bench = bench_of_labs(summaries)
+    write_rendered(runs, summaries, path, made_utc=made_utc, accept=accept, bench=bench)
     draw_maps(summaries, figures, stamps=() if together is None else together.stamps)
     show_verdicts(summaries, console, accept=accept)
+    for sentence in bench:
+        console.print(f"\n{sentence}", markup=False)
     console.print()
     show_results(summaries, console)
     console.print(f"Report: {path}\nPictures: {figures}", markup=False)

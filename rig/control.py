@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 
+from analysis import lab_folder
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, control_history
-from analysis.control_words import began, silent, verdicts
+from analysis.control_words import began, bench_between, silent, verdicts
 from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, significant
 from analysis.figures.control import Panel, control_figure
 from analysis.figures.style import to_png, to_svg_file
 from analysis.lab_folder import slug
 from analysis.lab_records import LabFolderError
+from analysis.results import RunSummary
 
 FIGURES = "control"
 _DPI = 200
@@ -59,6 +62,21 @@ def control_command(lab: Path, out: Path | None, console: Console | None = None)
     if drawn:
         console.print(f"\nCharts: {figures}", markup=False)
     return 0
+
+
+def bench_of_labs(runs: Sequence[RunSummary]) -> tuple[str, ...]:
+    """Say what the control reflector of the lab that all these runs lie in tells of their time.
+
+    Nothing where they lie in no lab folder, in several, or in one without a control.
+    """
+    labs = {lab_folder.lab_of(run.path) for run in runs}
+    lab = labs.pop() if len(labs) == 1 else None
+    if lab is None:
+        return ()
+    try:
+        return bench_between(control_history(lab), runs)
+    except LabFolderError:
+        return ()  # the runs stand alone; what is wrong with their lab, `evenfall control` says
 
 
 def draw(history: ControlHistory, figures: Path) -> list[Path]:

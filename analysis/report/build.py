@@ -102,9 +102,14 @@ def write_rendered(
     *,
     made_utc: str,
     accept: Collection[str] = (),
+    bench: Sequence[str] = (),
 ) -> None:
-    """Write the report as `write_report` does, for whoever has the summaries already."""
-    html = render(runs, summaries, made_utc=made_utc, accept=accept)
+    """Write the report as `write_report` does, for whoever has the summaries already.
+
+    `bench` is what the lab's control reflector says of the time of these runs; it is printed
+    with the comparison.
+    """
+    html = render(runs, summaries, made_utc=made_utc, accept=accept, bench=bench)
     out.write_text(html, encoding="utf-8", newline="\n")
 
 
@@ -114,6 +119,7 @@ def render(
     *,
     made_utc: str,
     accept: Collection[str] = (),
+    bench: Sequence[str] = (),
 ) -> str:
     """Return the report as HTML; `summaries` are those of `runs`, in the same order."""
     if not runs:
@@ -146,6 +152,7 @@ def render(
         headline=verdicts[0],
         verdicts=verdicts[1:],
         standing=together,
+        bench=bench,
         value=value_part(summaries, accept=accept),
         heights=height_parts(summaries),
         height_headings=height_words.HEADINGS,

@@ -55,3 +55,29 @@ def test_a_lab_without_a_control_is_told_what_to_do(tmp_path, capsys, monkeypatc
 def test_what_is_no_lab_folder_is_refused(tmp_path, capsys):
     assert cli.main(["control", str(tmp_path)]) == 1
     assert "not a lab folder" in capsys.readouterr().err
+
+
+def test_a_comparison_of_runs_in_a_lab_is_told_what_the_bench_did(tmp_path, capsys, monkeypatch):
+    lab = new_lab(tmp_path / "lab")
+    for month in range(8):
+        add_run(lab, 30.0 * month, 1 - 0.01 * month + (-1) ** month * 1e-4, monkeypatch)
+    devices = [
+        add_run(lab, day, light, monkeypatch, device={"name": name, "is_control": False})
+        for name, day, light in (("Alder", 1.0, 1.1), ("Birch", 61.0, 1.0))
+    ]
+    page = tmp_path / "page.html"
+    assert cli.main(["report", *map(str, devices), "--out", str(page)]) == 0
+    told = "The bench has faded by 1.1 % ± 0.0. % a month, \u22122.1 % ± 0.0. % over the 60 days"
+    assert re.search(told, said_by(capsys))
+    assert "over the 60 days of these runs" in " ".join(page.read_text().split())
+
+
+def test_runs_that_stand_alone_have_no_such_sentence(tmp_path, capsys, monkeypatch):
+    lab = new_lab(tmp_path / "lab")
+    runs = [
+        add_run(lab, 0.0, light, monkeypatch, device={"name": name, "is_control": False})
+        for name, light in (("Alder", 1.1), ("Birch", 1.0))
+    ]
+    runs = [run.rename(tmp_path / run.name) for run in runs]
+    assert cli.main(["report", *map(str, runs), "--out", str(tmp_path / "page.html")]) == 0
+    assert "control reflector" not in said_by(capsys)
