@@ -1,9 +1,9 @@
 """What is known of instruments and bench without measuring it, and what is assumed if nothing is.
 
-The profile's section ``[uncertainty]`` states it; where it is silent the default below stands, and
-the budget says so. The defaults fit a bench of good class: a quantum sensor calibrated to ± 5 %, a
-wattmeter of class 1, a gantry, somebody who sets heights with a rule. They are common practice, no
-source, unless one is named.
+The profile's section ``[uncertainty]`` and its calibrations state it; where they are silent the
+default below stands, and the budget says so. The defaults fit a bench of good class: a quantum
+sensor calibrated to ± 5 %, a wattmeter of class 1, a gantry, somebody who sets heights with a rule.
+They are common practice, no source, unless one is named.
 """
 
 from __future__ import annotations
@@ -162,25 +162,35 @@ class Declared:
         Name → figure as stated, in its own unit.
     stated : frozenset of str
         Names that the owner stated.
+    certified : frozenset of str
+        Those among them that are expanded uncertainties (k = 2) of a calibration.
     """
 
     values: Mapping[str, float]
     stated: frozenset[str]
+    certified: frozenset[str] = frozenset()
 
     def standard(self, name: str) -> float:
         """Return a standard uncertainty: % as a fraction, mm as mm, degrees as radians."""
         declaration = DECLARATIONS[name]
-        value = self.values[name] / declaration.divisor
+        divisor = 2.0 if name in self.certified else declaration.divisor
+        value = self.values[name] / divisor
         if declaration.unit == "%":
             return value / 100.0
         return math.radians(value) if declaration.unit == "deg" else value
+
+    def distribution(self, name: str) -> str:
+        """Return how a figure is distributed: within limits evenly, otherwise normally."""
+        is_limit = DECLARATIONS[name].reading == "limit" and name not in self.certified
+        return "rectangular" if is_limit else "normal"
 
     def source(self, name: str) -> str:
         """Return where a figure comes from, with the figure, for the table of the budget."""
         declaration = DECLARATIONS[name]
         unit = {"deg": "°", "1": ""}.get(declaration.unit, f" {declaration.unit}")
         sign = "" if declaration.reading in ("standard", "number") else "± "
-        reading = {"k = 2": ", k = 2", "standard": ", standard"}.get(declaration.reading, "")
+        how = "k = 2" if name in self.certified else declaration.reading
+        reading = {"k = 2": ", k = 2", "standard": ", standard"}.get(how, "")
         whence = STATED if name in self.stated else f"default: {declaration.source}"
         return f"{sign}{self.values[name]:g}{unit}{reading}; {whence}"
 
@@ -190,25 +200,58 @@ class Declared:
         return not self.stated
 
 
-def declared_of(rig: Mapping[str, Any]) -> Declared:
+def declared_of(rig: Mapping[str, Any], plan: Mapping[str, Any]) -> Declared:
     """Read what a rig profile declares; what it does not, and what is no number, is by default.
+
+    A certificate goes before a class: the uncertainty of a calibration, where the profile states
+    one, and that of a spectral factor which the plan applies.
 
     Parameters
     ----------
-    rig : mapping
-        The profile as `tomllib` gives it.
+    rig, plan : mapping
+        Profile and plan as `tomllib` gives them.
     """
-    held = rig.get("uncertainty")
-    section = held if isinstance(held, Mapping) else {}
     values = {name: one.default for name, one in DECLARATIONS.items()}
     if "stage" not in rig:
         values["position_mm"] = HAND_POSITION_MM
     stated = {
-        name: float(value)
-        for name, value in section.items()
+        name: value
+        for name, given in _table(rig, "uncertainty").items()
         if name in DECLARATIONS
-        and isinstance(value, int | float)
-        and not isinstance(value, bool)
-        and 0 <= value <= DECLARATIONS[name].at_most
+        and (value := _figure(given)) is not None
+        and value <= DECLARATIONS[name].at_most
     }
-    return Declared(values={**values, **stated}, stated=frozenset(stated))
+    certified = {
+        "calibration_percent": _table(rig, "light_sensor_calibration").get("uncertainty_percent"),
+        "wattmeter_percent": _table(rig, "power_meter_calibration").get("uncertainty_percent"),
+        "spectral_percent": _spectral(rig, plan),
+    }
+    known = {name: value for name, one in certified.items() if (value := _figure(one)) is not None}
+    return Declared(
+        values={**values, **stated, **known},
+        stated=frozenset(stated) | frozenset(known),
+        certified=frozenset(known),
+    )
+
+
+def _spectral(rig: Mapping[str, Any], plan: Mapping[str, Any]) -> Any:
+    """Uncertainty of the spectral factor that is applied, None if none is."""
+    if _table(plan, "corrections").get("spectral") != "lamp kind":
+        return None
+    rows = _table(rig, "light_sensor_calibration").get("spectral_factors")
+    kind = _table(plan, "lamp").get("kind")
+    for row in rows if isinstance(rows, list) else []:
+        if isinstance(row, Mapping) and row.get("lamp_kind") == kind:
+            return row.get("uncertainty_percent")
+    return None
+
+
+def _table(held: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    table = held.get(name)
+    return table if isinstance(table, Mapping) else {}
+
+
+def _figure(value: Any) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
+        return None
+    return float(value)

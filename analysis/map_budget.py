@@ -90,7 +90,7 @@ def budget_of(
         maker.repeatability(),
         maker.dark(dark),
         *maker.drift(),
-        maker.quadrature(space),
+        *maker.quadrature(space),
     ]
     return Budget(
         influences=tuple(influences),
@@ -132,12 +132,12 @@ class _Maker:
     def all_cells(self, size: float) -> Floats:
         return np.full(len(self.map_.grid), size)
 
-    def cause(self, name: str, key: str, declared: str, distribution: str) -> Cause:
+    def cause(self, name: str, key: str, declared: str) -> Cause:
         return Cause(
             key=key,
             name=name,
             kind=DECLARED,
-            distribution=distribution,
+            distribution=self.declared.distribution(declared),
             source=self.declared.source(declared),
             is_default=declared not in self.declared.stated,
         )
@@ -150,7 +150,6 @@ class _Maker:
                 "calibration of the light sensor",
                 who.key("calibration", who.light_sensor),
                 "calibration_percent",
-                "normal",
             ),
             light=self.all_cells(standard("calibration_percent")),
         )
@@ -159,7 +158,6 @@ class _Maker:
                 "spectral error of the light sensor",
                 who.key("spectral error", who.light_sensor, who.lamp),
                 "spectral_percent",
-                "rectangular",
             ),
             light=self.all_cells(standard("spectral_percent")),
         )
@@ -168,7 +166,6 @@ class _Maker:
                 "linearity of the light sensor",
                 who.key("linearity", who.light_sensor),
                 "linearity_percent",
-                "rectangular",
             ),
             light=standard("linearity_percent") * self.map_.ppfd / self.map_.ppfd.max(),
         )
@@ -177,7 +174,6 @@ class _Maker:
                 "temperature of the light sensor",
                 f"sensor temperature in {who.run}",
                 "sensor_temperature_percent",
-                "rectangular",
             ),
             light=self.all_cells(standard("sensor_temperature_percent")),
         )
@@ -200,9 +196,9 @@ class _Maker:
             name = "cosine error of the light sensor"
             degrees = declared.split("_")[1]
             shared = who.key(f"cosine error at {degrees}", who.light_sensor)
-            yield Influence(cause=self.cause(name, shared, declared, "rectangular"), light=common)
+            yield Influence(cause=self.cause(name, shared, declared), light=common)
             alone = f"cosine error at {degrees} of {self.there}"
-            yield Influence(cause=self.cause(name, alone, declared, "rectangular"), light=own)
+            yield Influence(cause=self.cause(name, alone, declared), light=own)
 
     def bench(self) -> Iterator[Influence]:
         """Levelling, height, origin of the grid, and where the sensor stands at each point."""
@@ -216,7 +212,6 @@ class _Maker:
                     "levelling of the light sensor",
                     who.key(f"tilt along {axis}", who.light_sensor, who.rig),
                     "level_deg",
-                    "rectangular",
                 ),
                 light=standard("level_deg") * tilt,
             )
@@ -225,7 +220,6 @@ class _Maker:
                     "where the grid lies",
                     who.key(f"origin along {axis}", who.rig),
                     "origin_mm",
-                    "rectangular",
                 ),
                 light=standard("origin_mm") * slope,
             )
@@ -234,7 +228,6 @@ class _Maker:
                 "height of the device over the sensor",
                 who.key("height datum", who.rig),
                 "sensor_height_mm",
-                "rectangular",
             ),
             light=standard("sensor_height_mm") * geometry.height_slope(grid, self.height_mm),
         )
@@ -243,7 +236,6 @@ class _Maker:
                 "where the sensor stands at each point",
                 f"positions in {self.here}",
                 "position_mm",
-                "normal",
             ),
             light=standard("position_mm") * np.hypot(*along),
             is_per_cell=True,
@@ -257,7 +249,6 @@ class _Maker:
                 "gain of the wattmeter",
                 who.key("wattmeter", who.power_meter),
                 "wattmeter_percent",
-                "rectangular",
             ),
             light=none,
             power=self.declared.standard("wattmeter_percent"),
@@ -267,7 +258,6 @@ class _Maker:
                 "wattmeter on distorted current",
                 who.key("distorted current", who.power_meter, who.ballast),
                 "distorted_current_percent",
-                "rectangular",
             ),
             light=none,
             power=self.declared.standard("distorted_current_percent"),
@@ -330,14 +320,18 @@ class _Maker:
         cause = self._measured(name, "drift left in the efficacy", "both ways to it", math.inf)
         yield Influence(cause=cause, light=none, efficacy=left)
 
-    def quadrature(self, space: Between) -> Influence:
-        """What lies between the points."""
-        name = "sum over points for the integral"
-        cause = self._assumed(name, "quadrature", "normal")
+    def quadrature(self, space: Between) -> Iterator[Influence]:
+        """What lies between the points: what walls do to all devices of a room, and the rest."""
+        name, none = "sum over points for the integral", self.all_cells(0.0)
+        cause = self._assumed(name, name, "normal")
         if space.is_estimated:
-            cause = self._measured(name, "quadrature", "the slopes of the map", math.inf)
-        cause = evolve(cause, key=f"quadrature of {self.there}")
-        return Influence(cause=cause, light=self.all_cells(0.0), total=space.of_sum)
+            cause = self._measured(name, name, "the slopes of the map", math.inf)
+            walls = self.identity.key(
+                f"ends of a sum over {self.map_.grid.label}", self.identity.rig
+            )
+            yield Influence(cause=evolve(cause, key=walls), light=none, total=space.ends)
+        own = evolve(cause, key=f"{name} of {self.there}")
+        yield Influence(cause=own, light=none, total=space.rest)
 
     def _measured(self, name: str, key: str, of: str, degrees_of_freedom: float) -> Cause:
         return Cause(

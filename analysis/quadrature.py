@@ -28,9 +28,9 @@ Floats = NDArray[np.floating[Any]]
 DEFAULT: Final = 0.005
 """Standard uncertainty of a sum over a grid of another layout; common practice, no source."""
 APPLIED_SHARE: Final = 0.6
-"""Part of an estimated correction of the variation that is made: slopes at walls, taken from the
-points before them, come out too steep on the virtual bench. Our own assumption."""
-LEFT_SHARE: Final = 0.4
+"""Part of an estimated correction that holds: slopes at walls, taken from the points before them,
+come out too steep on the virtual bench. Our own assumption."""
+LEFT_SHARE: Final = 0.3
 """Part of it that is not known."""
 LEAST: Final = 0.0005
 
@@ -41,8 +41,11 @@ class Between:
 
     Attributes
     ----------
-    of_sum : float
-        Standard uncertainty of the sum as an integral. [fraction]
+    ends : float
+        By how much the sum is too large for want of what the slopes at the walls tell, as far
+        as they tell it; it has the same sign for all devices of a room. [fraction]
+    rest : float
+        Standard uncertainty of the sum as an integral beside that. [fraction]
     variation : float or None
         Coefficient of variation of the field between the points too, noise taken out; None if
         the mean is not above 0. [fraction]
@@ -52,7 +55,8 @@ class Between:
         Whether the layout allows an estimate; otherwise `DEFAULT` stands.
     """
 
-    of_sum: float
+    ends: float
+    rest: float
     variation: float | None
     variation_left: float
     is_estimated: bool
@@ -72,13 +76,17 @@ def between(grid: Grid, ppfd: Floats, noise: float) -> Between:
     area = float(weights.sum())
     sum_, squares = float(weights @ ppfd), float(weights @ ppfd**2)
     if not sum_ > 0:
-        return Between(of_sum=DEFAULT, variation=None, variation_left=0.0, is_estimated=False)
+        return Between(
+            ends=0.0, rest=DEFAULT, variation=None, variation_left=0.0, is_estimated=False
+        )
     noise_square = noise**2 * float((weights * (1 - weights / area)) @ ppfd**2)
     read = _variation(sum_, squares - noise_square, area)
     whole = len(grid) == grid.rows * grid.columns and min(grid.rows, grid.columns) >= 3
     if grid.layout != "cell-centres" or grid.shape != "rectangle" or not whole:
         left = DEFAULT / max(read, DEFAULT)
-        return Between(of_sum=DEFAULT, variation=read, variation_left=left, is_estimated=False)
+        return Between(
+            ends=0.0, rest=DEFAULT, variation=read, variation_left=left, is_estimated=False
+        )
     matrix = grid.to_matrix(ppfd)
     cell_m2 = float(weights[0])
     change = _ends(matrix) * cell_m2
@@ -88,7 +96,8 @@ def between(grid: Grid, ppfd: Floats, noise: float) -> Between:
     rough = _roughness(matrix, noise) / math.sqrt(len(grid))
     moved = abs(ends - read) / variation if variation > 0 else 0.0
     return Between(
-        of_sum=max(math.hypot(change / sum_, rough), LEAST),
+        ends=-APPLIED_SHARE * change / sum_,
+        rest=max(math.hypot(LEFT_SHARE * change / sum_, rough), LEAST),
         variation=variation,
         variation_left=max(math.hypot(LEFT_SHARE * moved, rough / max(variation, 0.01)), LEAST),
         is_estimated=True,

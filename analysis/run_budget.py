@@ -23,7 +23,7 @@ def with_uncertainty(run: RunSummary, rig: Mapping[str, Any]) -> RunSummary:
     rig : mapping
         The rig profile of the run as `tomllib` gives it.
     """
-    identity, declared = identity_of(run, rig), declared_of(rig)
+    identity, declared = identity_of(run, rig), declared_of(rig, run.plan)
 
     def add(map_: MapSummary) -> MapSummary:
         budget = budget_of(map_, run.dark, identity, declared)

@@ -52,6 +52,13 @@ class Device:
         at_most=5000,
         example=250.0,
     )
+    opening: Literal["above the centre", "not stated"] = choice(
+        "Whether light leaves one opening above the centre of the plane, so that its angles are "
+        "known.",
+        "above the centre",
+        "not stated",
+        default="not stated",
+    )
     is_control: bool = flag(
         "Whether it is the control reflector: kept by the lab, measured again over months.",
         default=False,

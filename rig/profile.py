@@ -26,6 +26,7 @@ from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
 from rig.toml_keys import file_format, number, text
 from rig.toml_structure import make, read_sections
+from rig.uncertainty_keys import Uncertainty
 
 FORMAT: Final = 1
 BENCH: Final = "bench:"
@@ -106,6 +107,8 @@ class Profile:
         Watches one temperature, with a limit if it has one.
     light_sensor_calibration, power_meter_calibration : object or None
         What is known of these instruments, see `rig.correction_keys`.
+    uncertainty : Uncertainty or None
+        What is known of the bench without measuring it.
     bench : BenchSection or None
         Present where the instruments are those of the virtual bench.
     path : Path
@@ -142,6 +145,9 @@ class Profile:
         default=None, metadata={"allowed": "give a section of its keys, or leave it out"}
     )
     power_meter_calibration: PowerMeterCalibration | None = attrs.field(
+        default=None, metadata={"allowed": "give a section of its keys, or leave it out"}
+    )
+    uncertainty: Uncertainty | None = attrs.field(
         default=None, metadata={"allowed": "give a section of its keys, or leave it out"}
     )
     path: Path = attrs.field(metadata={"internal": True})

@@ -20,6 +20,7 @@ from drivers.registry import KINDS, Kind
 from rig.correction_keys import LightSensorCalibration, PowerMeterCalibration
 from rig.profile import BenchSection, Fitted, Profile
 from rig.toml_structure import is_key
+from rig.uncertainty_keys import Uncertainty
 
 FILE: Final = Path("hardware/profile-reference.md")
 
@@ -55,6 +56,7 @@ def _plain_keys() -> Iterator[str]:
     for name, cls in (
         ("light_sensor_calibration", LightSensorCalibration),
         ("power_meter_calibration", PowerMeterCalibration),
+        ("uncertainty", Uncertainty),
     ):
         yield f"\n### `[{name}]`\n"
         yield inspect.cleandoc(cls.__doc__ or "") + "\n"
