@@ -32,6 +32,7 @@ from analysis.budget import Term, combine
 from analysis.digits import percent
 from analysis.effects import Effect, taken_off
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
+from analysis.own_height import own_heights
 from analysis.plane_results import (
     ENOUGH_INSTALLATIONS,
     SAME_HEIGHT_MM,
@@ -39,6 +40,7 @@ from analysis.plane_results import (
     best,
     ratio_terms,
     results,
+    usable_maps,
 )
 from analysis.results import RunSummary
 
@@ -169,16 +171,19 @@ def compare(
         if one.name not in ("light sensor", "power meter")
     ]
     remarks += [*left_out_a, *left_out_b]
-    differing = frozenset(one.name for one in found)
     at_heights = []
     for of_a in results_a:
         for of_b in results_b:
             if abs(of_a.mounting_height_mm - of_b.mounting_height_mm) <= SAME_HEIGHT_MM:
-                at_heights.append(judge(name_a, of_a, name_b, of_b, differing, relevant))
+                at_heights.append(judge(name_a, of_a, name_b, of_b, relevant))
     at_best = None
     if results_a and results_b:
         best_a, best_b = best(results_a), best(results_b)
-        at_best = judge(name_a, best_a, name_b, best_b, differing, relevant)
+        named = [(name_a, usable_maps(a, name_a)[0]), (name_b, usable_maps(b, name_b)[0])]
+        choice = own_heights(named).effect(0, 1)
+        effects = () if choice is None else (choice,)
+        at_best = judge(name_a, best_a, name_b, best_b, relevant, effects=effects)
+        remarks += [one.remark for one in effects if one.remark]
     if not at_heights:
         remarks.append(f"{name_a} and {name_b} have no usable map at a common mounting height.")
     remarks.append(_specimens(a, b, name_a, name_b))
@@ -198,7 +203,6 @@ def judge(
     a: Result,
     name_b: str,
     b: Result,
-    differing: Collection[str] = (),
     relevant: float = RELEVANT,
     *,
     decided: bool | None = None,
@@ -212,9 +216,6 @@ def judge(
         What the devices are called in the sentence.
     a, b : Result
         Their plane efficacies.
-    differing : collection of str
-        Names of accepted mismatches; with another light sensor or power meter, its calibration
-        no longer cancels.
     relevant : float
         See `compare`. [fraction]
     decided : bool or None

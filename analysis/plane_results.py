@@ -62,6 +62,21 @@ def results(run: RunSummary, name: str) -> tuple[tuple[Result, ...], tuple[str, 
     left_out : tuple of str
         A sentence for each map that is not used.
     """
+    heights, left_out = usable_maps(run, name)
+    return tuple(_result(maps) for maps in heights), left_out
+
+
+def usable_maps(
+    run: RunSummary, name: str
+) -> tuple[tuple[tuple[MapSummary, ...], ...], tuple[str, ...]]:
+    """Gather the maps that `results` is made of: for each height, lowest first, its hangings.
+
+    Returns
+    -------
+    heights : tuple of tuple of MapSummary
+    left_out : tuple of str
+        A sentence for each map that is not used.
+    """
     usable: list[MapSummary] = []
     left_out = []
     for map_ in run.maps:
@@ -77,7 +92,7 @@ def results(run: RunSummary, name: str) -> tuple[tuple[Result, ...], tuple[str, 
             heights[-1].append(map_)
         else:
             heights.append([map_])
-    return tuple(_result(maps) for maps in heights), tuple(left_out)
+    return tuple(map(tuple, heights)), tuple(left_out)
 
 
 def best(found: Sequence[Result]) -> Result:

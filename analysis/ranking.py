@@ -25,7 +25,8 @@ from analysis.devices import Device, devices_of
 from analysis.effects import Effect
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
 from analysis.order import Change, change_of, order_effect
-from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results
+from analysis.own_height import own_heights
+from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results, usable_maps
 from analysis.results import RunSummary
 
 Pair = tuple[int, int]
@@ -172,10 +173,7 @@ def rank(
     whole = Ranking(baseline=referred, accepted=accepted, changes=changes, remarks=tuple(remarks))
     if not chosen or (baseline is not None and baseline not in chosen):
         return whole
-    effects = {
-        (i, j): _effects(devices[i], devices[j], chosen[i], chosen[j], changes)
-        for i, j in permutations(chosen, 2)
-    }
+    effects = _effects(devices, chosen, changes, at_own=mounting_height_mm is None)
 
     def verdict(i: int, j: int, decided: bool | None = None) -> Verdict:
         return judge(
@@ -183,7 +181,6 @@ def rank(
             chosen[i],
             devices[j].name,
             chosen[j],
-            _differing(found, runs, (devices[i], devices[j])),
             relevant,
             decided=decided,
             effects=effects[i, j],
@@ -215,7 +212,9 @@ def rank(
                 group=letters[at],
             )
         )
-    remarks += [one.remark for pair in combinations(order, 2) for one in effects[pair]]
+    remarks += [
+        one.remark for pair in combinations(order, 2) for one in effects[pair] if one.remark
+    ]
     return evolve(
         whole,
         baseline=devices[base].name,
@@ -236,26 +235,25 @@ def _mismatches(
     }
 
 
-def _differing(
-    found: Mapping[Pair, tuple[str, str, tuple[Mismatch, ...]]],
-    runs: Sequence[RunSummary],
-    devices: Sequence[Device],
-) -> set[str]:
-    """Names of the facts that are not alike among the runs of these devices."""
-    held = {id(run) for device in devices for run in device.runs}
-    return {
-        one.name
-        for (i, j), (_, _, facts) in found.items()
-        if {id(runs[i]), id(runs[j])} <= held
-        for one in facts
-    }
-
-
 def _effects(
-    a: Device, b: Device, of_a: Result, of_b: Result, changes: Sequence[Change]
-) -> tuple[Effect, ...]:
-    order = order_effect(a, b, (of_a.mounting_height_mm, of_b.mounting_height_mm), changes)
-    return () if order is None else (order,)
+    devices: Sequence[Device],
+    chosen: Mapping[int, Result],
+    changes: Sequence[Change],
+    *,
+    at_own: bool,
+) -> dict[Pair, tuple[Effect, ...]]:
+    """What stands between each ordered pair of devices beside themselves."""
+    held: dict[Pair, tuple[Effect, ...]] = {}
+    place = {at: number for number, at in enumerate(chosen)}
+    named = [(devices[at].name, usable_maps(devices[at].whole, "")[0]) for at in chosen]
+    own = own_heights(named) if at_own and any(len(maps) > 1 for _, maps in named) else None
+    for i, j in permutations(chosen, 2):
+        heights = chosen[i].mounting_height_mm, chosen[j].mounting_height_mm
+        found = [order_effect(devices[i], devices[j], heights, changes)]
+        if own is not None:
+            found.append(own.effect(place[i], place[j]))
+        held[i, j] = tuple(one for one in found if one is not None)
+    return held
 
 
 def _holm(p_values: Mapping[Pair, float]) -> set[Pair]:

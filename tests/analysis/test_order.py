@@ -189,7 +189,7 @@ def test_a_fading_bench_leads_to_false_differences_no_more_often_than_stated():
     random = np.random.default_rng(53)
     own = [0.001, 0.010, 0.005 / 2**0.5, 0.007 / 2**0.5]
     runs = [at(0, "Reflector A", 1.2), at(10, "Reflector B", 1.2), at(20, "Reflector A", 1.2)]
-    wrong, naive, draws = 0, 0, 400
+    wrong, naive, draws = 0, 0, 200
     for _ in range(draws):
         fading = 0.002 * random.standard_normal() - 0.002
         # Cosine and quadrature belong to the device, hanging and readings to the run.
