@@ -39,7 +39,7 @@ Floats = NDArray[np.floating[Any]]
 
 DECLARED_CURVATURE: Final = 2.0
 """Of ln PPFD against ln height, ±, while it is not measured; derived above."""
-STEPS: Final = 60
+STEPS: Final = 40
 """Heights at which the curves are worked out, besides the planes."""
 FAINTEST: Final = 1e-3
 """Cells darker than this share of the brightest of their plane are held there: no logarithm."""

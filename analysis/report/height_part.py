@@ -30,10 +30,17 @@ class HeightPart:
 def height_parts(runs: Sequence[RunSummary]) -> tuple[HeightPart, ...]:
     """Make the section on mounting height, one part for each run that was read at two or more."""
     return tuple(
-        _part(run, name=f"h{at}")
-        for at, run in enumerate(runs)
-        if len({map_.mounting_height_mm for map_ in run.maps} - {None}) > 1
+        _part(run, name=f"h{at}") for at, run in enumerate(runs) if _has_several_heights(run)
     )
+
+
+def height_verdicts(runs: Sequence[RunSummary]) -> list[str]:
+    """Return the verdict alone of each of these runs."""
+    return [height_words.verdict(heights(run)) for run in runs if _has_several_heights(run)]
+
+
+def _has_several_heights(run: RunSummary) -> bool:
+    return len({map_.mounting_height_mm for map_ in run.maps} - {None}) > 1
 
 
 def _part(run: RunSummary, *, name: str) -> HeightPart:

@@ -101,7 +101,8 @@ def verdict(found: Heights | NoHeights) -> str:
     if above:
         hang = f"hang {found.device} between {low} and {high} mm: {why}; above it {above}."
     else:
-        hang = f"hang {found.device} at {low} mm or higher: {why}."
+        measured = f"measured up to {found.range_mm[1]:g} mm"
+        hang = f"hang {found.device} at {low} mm or higher ({measured}): {why}."
     return _capital(opening + hang)
 
 
