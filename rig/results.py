@@ -12,6 +12,7 @@ from rich.table import Table
 from analysis import run_folder
 from analysis.lab_folder import slug
 from analysis.report.build import write_map_png, write_rendered
+from analysis.report.height_part import height_verdicts
 from analysis.report.pictures import shared_scale
 from analysis.report.sentences import height
 from analysis.report.standing import standing
@@ -116,3 +117,12 @@ def show_verdicts(
         )
     for sentence in headlines(summaries, accept=accept):
         console.print(f"\n{sentence}", markup=False)
+
+
+def show_heights(summaries: Sequence[RunSummary], console: Console) -> None:
+    """Print how low each device may hang, for the runs that were read at two heights or more."""
+    verdicts = height_verdicts(summaries)
+    if verdicts:
+        console.print()
+    for verdict in verdicts:
+        console.print(verdict, markup=False)

@@ -25,7 +25,7 @@ from rig.demo.person import NoStop, VirtualPerson
 from rig.plan import read_plan
 from rig.profile import read_profile
 from rig.progress import QuietProgress
-from rig.results import derive, draw_maps, show_results, show_verdicts
+from rig.results import derive, draw_maps, show_heights, show_results, show_verdicts
 from rig.run import run
 from rig.storage import OsStorage
 from rig.toml_faults import ConfigError
@@ -90,6 +90,7 @@ def show(out: Path) -> int:
     console.print()
     show_results(summaries, console)
     show_verdicts(summaries, console)
+    show_heights(summaries, console)
     console.print(f"\nReport: {report}\nPictures: {out / 'figures'}", markup=False)
     return 0
 
