@@ -216,6 +216,14 @@ def _parser() -> argparse.ArgumentParser:
         "--out", type=Path, help="folder for the charts; default control in the lab folder"
     )
 
+    lamps = add(
+        "lamps",
+        _lamps,
+        "list the lamps of a lab: hours, starts, seasoning, and how their light holds up",
+        "evenfall lamps lab",
+    )
+    lamps.add_argument("lab", type=Path, nargs="?", default=Path("lab"), help="lab folder")
+
     simulate = add(
         "simulate",
         _simulate,
@@ -302,6 +310,12 @@ def _control(options: argparse.Namespace) -> int:
     from rig.control import control_command
 
     return control_command(options.lab, options.out)
+
+
+def _lamps(options: argparse.Namespace) -> int:
+    from rig.lamps import lamps_command
+
+    return lamps_command(options.lab)
 
 
 def _simulate(options: argparse.Namespace) -> int:

@@ -104,6 +104,14 @@ class Lamp:
         at_most=200000,
         example=130.0,
     )
+    seasoning_h: float | None = number(
+        "h",
+        "Burning in before its light counts; by the kind of lamp if left out.",
+        default=None,
+        at_least=0,
+        at_most=1000,
+        example=100.0,
+    )
     minimum_off_s: float = number(
         "s",
         "Time the lamp stays off before it may be lit again.",
