@@ -12,10 +12,12 @@ from rich.table import Table
 from analysis import run_folder
 from analysis.lab_folder import slug
 from analysis.report.build import write_map_png, write_rendered
+from analysis.report.correction_part import mark_notes
 from analysis.report.height_part import height_verdicts
 from analysis.report.pictures import shared_scale
 from analysis.report.sentences import height
 from analysis.report.standing import standing
+from analysis.report.tables import MARK
 from analysis.report.value_part import headlines
 from analysis.summary import MapSummary, RunSummary, summarise
 
@@ -75,18 +77,22 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
     console.print(table)
     if any(NOT_STATED in _cells(one) for summary in summaries for one in summary.maps):
         console.print(f"{NOT_STATED} not stated", markup=False)
+    for note in mark_notes(summaries):
+        console.print(note, markup=False)
     for summary in summaries:
         for remark in summary.remarks:
             console.print(f"{summary.device}: {remark}", markup=False)
 
 
 def _cells(one: MapSummary) -> list[str]:
+    mark = MARK if one.mark else ""
+
     def shown(value: float | None, decimals: int) -> str:
-        return NOT_STATED if value is None else f"{value:.{decimals}f}"
+        return NOT_STATED if value is None else f"{value:.{decimals}f}{mark}"
 
     spread = one.uniformity
     return [
-        shown(one.mounting_height_mm, 0),
+        shown(one.mounting_height_mm, 0).removesuffix(mark),
         shown(one.stated_efficacy_umol_j, 3),
         shown(one.delivered_flux_umol_s, 0),
         shown(one.mean_ppfd_umol_m2_s, 0),

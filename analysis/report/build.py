@@ -19,6 +19,7 @@ from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
 from analysis.report import facts, height_words, pictures, sentences, tables, words
+from analysis.report.correction_part import CorrectionLine, correction_lines, mark_notes
 from analysis.report.height_part import height_parts
 from analysis.report.standing import standing
 from analysis.report.value_part import value_part
@@ -33,6 +34,7 @@ _LIBRARIES: Final = ("evenfall", "jinja2", "matplotlib", "numpy", "pandas", "sci
 @frozen(kw_only=True)
 class _MapPart:
     title: str
+    height: str
     map_: MapSummary
     plan_view: pictures.Picture
     profiles: pictures.Picture | None
@@ -58,6 +60,7 @@ class _RunPart:
     power_sentence: str
     drift: pictures.Picture | None
     happenings: list[tuple[str, str]]
+    corrections: list[CorrectionLine]
     remarks: list[str]
 
 
@@ -166,6 +169,7 @@ def render(
         metric_heights=[sentences.height(map_) for _, map_ in tables.columns(summaries)],
         metrics=tables.metrics(summaries),
         unstated=tables.unstated(summaries),
+        mark_notes=mark_notes(summaries),
         conditions=facts.conditions(summaries),
         instruments=facts.instruments(summaries),
         files=facts.files(runs),
@@ -214,6 +218,7 @@ def _run_part(
         maps.append(
             _MapPart(
                 title=sentences.map_title(summary, map_),
+                height=sentences.height(map_),
                 map_=map_,
                 plan_view=pictures.map_picture(summary, map_, scale, name=name, stamps=stamps),
                 profiles=pictures.profile_picture(summary, map_, scale, name=f"{name}-profile"),
@@ -241,6 +246,7 @@ def _run_part(
             (f"{fixed(elapsed_s / 60, 1)}", told)
             for elapsed_s, told in sentences.happenings(summary)
         ],
+        corrections=correction_lines(summary),
         remarks=[*summary.remarks, *undated(summary.instruments)],
     )
 
@@ -314,7 +320,7 @@ def write_map_png(
             number_means=means,
             facts=lines,
             foot=foot,
-            stamps=stamps,
+            stamps=(*stamps, *([sentences.capital(map_.mark)] if map_.mark else [])),
         )
     )
     return Path(out)

@@ -52,7 +52,12 @@ def map_title(run: RunSummary, map_: MapSummary) -> str:
     title = f"{device(run)}, {height(map_)}"
     if sum(other.mounting_height_mm == map_.mounting_height_mm for other in run.maps) > 1:
         title += f", installation {map_.installation}"
-    return title
+    return f"{title}, {map_.mark}" if map_.mark else title
+
+
+def capital(text: str) -> str:
+    """Begin a sentence with it."""
+    return text[:1].upper() + text[1:]
 
 
 def _delivers(map_: MapSummary) -> str | None:
@@ -95,6 +100,8 @@ def verdict(run: RunSummary) -> str:
         sentence = f"{name} delivers to the plane {listed(parts)}{grid}."
     if not any(map_.stated_efficacy_umol_j is not None for map_, _ in stated):
         sentence += " Plane efficacy is not stated: there is no wall power to go with the light."
+    for mark in dict.fromkeys(map_.mark for map_ in run.maps if map_.mark):
+        sentence += f" {capital(mark)}."
     return sentence
 
 

@@ -117,6 +117,9 @@ def _verdict_on_drift(map_: MapSummary) -> Entry:
     return Entry("accepted" if map_.drift.accepted else "not accepted")
 
 
+MARK: Final = "*"
+"""Behind each number of a map that was scaled on request; a note says to what."""
+_READINGS: Final = "Readings"
 _ABOVE_TARGET: Final = "area at or above target"
 _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = (
     (
@@ -178,7 +181,7 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
         ),
     ),
     (
-        "Readings",
+        _READINGS,
         (
             ("points read", "", _whole("n_used")),
             ("points of the grid", "", _whole("n_expected")),
@@ -194,12 +197,22 @@ def columns(runs: Sequence[RunSummary]) -> list[tuple[RunSummary, MapSummary]]:
     return [(run, map_) for run in runs for map_ in run.maps]
 
 
+def _marked(entry: Entry, map_: MapSummary, group: str = "") -> Entry:
+    """Put the mark of a map behind its numbers, counts of readings left out."""
+    if not map_.mark or not entry.value or group == _READINGS:
+        return entry
+    return Entry(entry.text + MARK, entry.value)
+
+
 def metrics(runs: Sequence[RunSummary]) -> list[Group]:
     """Build the table of metrics, one column for each map; rows without any value are left out."""
     maps = [map_ for _, map_ in columns(runs)]
     groups = []
     for name, lines in _METRICS:
-        rows = [Row(label, unit, tuple(get(map_) for map_ in maps)) for label, unit, get in lines]
+        rows = [
+            Row(label, unit, tuple(_marked(get(map_), map_, name) for map_ in maps))
+            for label, unit, get in lines
+        ]
         stated = tuple(row for row in rows if not all(entry.is_missing for entry in row.entries))
         groups.append(Group(name, stated))
     return [group for group in groups if group.rows]
@@ -230,14 +243,17 @@ def key_numbers(runs: Sequence[RunSummary]) -> list[tuple[str, str, tuple[Entry,
         (
             sentences.device(run),
             sentences.height(map_),
-            (
-                number(map_.stated_efficacy_umol_j),
-                number(map_.mean_ppfd_umol_m2_s),
-                _even("min_to_mean", _decimals(2))(map_),
-                _even("maximum", significant)(map_),
-                number(map_.delivered_flux_umol_s),
-                number(map_.mean_wall_power_w, _power),
-                Entry(map_.grid.label),
+            tuple(
+                _marked(cell, map_)
+                for cell in (
+                    number(map_.stated_efficacy_umol_j),
+                    number(map_.mean_ppfd_umol_m2_s),
+                    _even("min_to_mean", _decimals(2))(map_),
+                    _even("maximum", significant)(map_),
+                    number(map_.delivered_flux_umol_s),
+                    number(map_.mean_wall_power_w, _power),
+                    Entry(map_.grid.label),
+                )
             ),
         )
         for run, map_ in columns(runs)
