@@ -18,7 +18,7 @@ from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line, SerialSettings
 from drivers.simulated.attach import attach
 from drivers.simulated.script import bench_with_script
-from rig import check_place, check_relay
+from rig import bench_lock, check_lamp, check_place, check_relay
 from rig.build import open_line
 from rig.check_findings import Finding, Weight, exit_code
 from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory
@@ -74,6 +74,7 @@ class Surroundings:
     proc: Path = finding.PROC
     read_answer: Callable[[], str] = field(default=input)
     operator: Operator | None = None
+    bench_user: Callable[[Profile], str | None] = bench_lock.user
 
 
 def check_command(
@@ -89,6 +90,11 @@ def check_command(
     """
     console = console or Console(highlight=False)
     around = around or Surroundings()
+    return exit_code(examine(wanted, console, around))
+
+
+def examine(wanted: Wanted, console: Console, around: Surroundings) -> list[Finding]:
+    """Check, show everything, and return what was found."""
     findings: list[Finding] = []
     plan = _read(read_plan, wanted.plan, findings) if wanted.plan is not None else None
     profile = None
@@ -124,28 +130,51 @@ def check_command(
         asked = _ask_all(profile, around, findings)
         show_instruments(console, asked)
         if wanted.relay:
-            findings += check_relay.prove(
-                profile,
-                wanted.lab,
-                console,
-                clock=around.clock,
-                open_line=around.open_line,
-                operator=around.operator,
-            )
+            findings += _prove_relay(profile, wanted, console, around)
+        elif user := around.bench_user(profile):
+            findings.append(_in_use(f"the bench is in use: {user}."))
         # A run on the bench in this process has the bench's time of day.
         run_clock = around.clock if profile.bench is None else VirtualClock()
         findings += check_relay.standing(plan, profile, wanted.lab, run_clock)
+        findings += check_lamp.lamp(plan, wanted.lab, run_clock)
         findings += check_place.calibrations(profile, around.clock.utc().date())
         if profile.bench is None:
             findings += check_place.services(around.proc)
+            findings += check_place.wakefulness()
+            findings += check_place.clock(wanted.lab, around.clock.utc())
         if plan is not None and not any(f.weight is Weight.CONFIGURATION for f in findings):
             seen_s = asked["light_sensor"].reading_s
             foreseen = estimate(plan, profile, light_reading_s=seen_s)
+    findings += check_place.notices(wanted.lab)
     findings += check_place.disk(wanted.lab, foreseen.row_bytes if foreseen else 0.0)
     if foreseen is not None:
         show_course(console, foreseen)
     show_findings(console, findings, instruments_were_asked=profile is not None)
-    return exit_code(findings)
+    return findings
+
+
+def _prove_relay(
+    profile: Profile, wanted: Wanted, console: Console, around: Surroundings
+) -> list[Finding]:
+    """Have the relay proved, on a bench that is ours meanwhile."""
+    try:
+        with bench_lock.hold(profile, "check --relay", around.clock.utc()):
+            return list(
+                check_relay.prove(
+                    profile,
+                    wanted.lab,
+                    console,
+                    clock=around.clock,
+                    open_line=around.open_line,
+                    operator=around.operator,
+                )
+            )
+    except bench_lock.BenchInUse as why:
+        return [_in_use(str(why))]
+
+
+def _in_use(problem: str) -> Finding:
+    return Finding("the bench", problem, "Wait for it, or stop it there.")
 
 
 def _read(read: Callable[[Path], Content], path: Path, findings: list[Finding]) -> Content | None:

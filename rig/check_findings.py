@@ -9,10 +9,15 @@ from attrs import frozen
 
 
 class Weight(Enum):
-    """How much a finding weighs."""
+    """How much a finding weighs.
+
+    A fault of the configuration or of an instrument keeps a run from being begun by itself; what
+    spoils only its result does not.
+    """
 
     CONFIGURATION = "configuration"
     INSTRUMENT = "instrument"
+    RESULT = "result"
     REMARK = "remark"
 
 
@@ -43,7 +48,7 @@ def exit_code(findings: Iterable[Finding]) -> int:
     weights = {finding.weight for finding in findings}
     if Weight.CONFIGURATION in weights:
         return 2
-    return 1 if Weight.INSTRUMENT in weights else 0
+    return 1 if weights & {Weight.INSTRUMENT, Weight.RESULT} else 0
 
 
 def problems(findings: Iterable[Finding]) -> Sequence[Finding]:

@@ -5,21 +5,26 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from analysis import lab_folder
+from analysis import lab_folder, lab_records
 from analysis.lab_records import LabFolderError
 from drivers import finding
+from rig import awake
+from rig import notices as notice_ways
 from rig.check_findings import Finding, Weight
 from rig.profile import Profile
 from rig.storage import OsStorage
+from rig.toml_faults import ConfigError
 
 #: Less room than this is refused, however short the run. [bytes]
 LEAST_FREE_BYTES: Final = 200_000_000
 #: A run may take more room than estimated, and other programs write too.
 FREE_TIMES: Final = 10.0
+#: The clock may be so much behind the newest record.
+CLOCK_BEHIND: Final = timedelta(minutes=5)
 #: A calibration that ends so soon is worth a remark. [d]
 SOON_DAYS: Final = 30
 #: Sections the readings of which stand in a report, so that a missing date is worth a word.
@@ -36,6 +41,7 @@ def calibrations(profile: Profile, today: date) -> Iterator[Finding]:
                 section,
                 f"calibrated_on {done} lies in the future (today is {today}).",
                 "Correct the date, or the clock of this computer.",
+                Weight.RESULT,
             )
         if due is not None and due < today:
             days = (today - due).days
@@ -43,6 +49,7 @@ def calibrations(profile: Profile, today: date) -> Iterator[Finding]:
                 section,
                 f"its calibration was due on {due}, {days} day{'s' if days != 1 else ''} ago.",
                 "Have it calibrated, or state the new date in calibration_due.",
+                Weight.RESULT,
             )
         elif due is not None and (due - today).days <= SOON_DAYS:
             yield Finding(
@@ -109,6 +116,59 @@ def _recording(lab: Path) -> Iterator[Finding]:
             )
         except OSError:
             continue  # not a folder, or not ours: no run of ours is in it
+
+
+def clock(lab: Path, now_utc: datetime) -> Iterator[Finding]:
+    """Find a clock that is behind what the lab has on record: times and dates would be wrong."""
+    try:
+        newest = max(
+            (
+                entry.utc
+                for record in (lab_records.read_lamps(lab), lab_records.read_instruments(lab))
+                for entry in record.entries
+            ),
+            default=None,
+        )
+    except LabFolderError:
+        return  # there is no lab folder yet, or `disk` says what is wrong with it
+    if newest is not None and newest - now_utc > CLOCK_BEHIND:
+        yield Finding(
+            "this computer",
+            f"its clock says {now_utc:%Y-%m-%d %H:%M} UTC, and the lab has a record of "
+            f"{newest:%Y-%m-%d %H:%M} UTC.",
+            "Set the clock, by the network if possible; or correct the record by a further line.",
+        )
+
+
+def wakefulness() -> Iterator[Finding]:
+    """Find out whether the computer can be kept awake for as long as a run lasts."""
+    if not awake.can_be_kept():
+        yield Finding(
+            "this computer",
+            "cannot be kept awake by this program: systemd-inhibit is not there.",
+            "Switch off suspend, and closing the lid with it, in its settings.",
+            Weight.REMARK,
+        )
+
+
+def notices(lab: Path) -> Iterator[Finding]:
+    """Find out whether notices can be sent as the lab's file says."""
+    path = lab / notice_ways.FILE
+    if not path.is_file():
+        return
+    try:
+        ways = notice_ways.read_ways(path)
+    except ConfigError as error:
+        for problem in error.problems:
+            yield Finding(path.name, problem, "", Weight.CONFIGURATION)
+        return
+    for name in notice_ways.missing_secrets(ways):
+        yield Finding(
+            path.name,
+            f"names the environment variable {name}, which is not set here.",
+            "Set it where the run is started (hardware/computer.md), or nobody is told.",
+            Weight.RESULT,
+        )
 
 
 def services(proc: Path = finding.PROC) -> Iterator[Finding]:

@@ -20,7 +20,7 @@ from rig.profile import Profile
 from rig.progress import duration
 
 #: Problems first, in the order in which they have to be mended.
-_ORDER = (Weight.CONFIGURATION, Weight.INSTRUMENT, Weight.REMARK)
+_ORDER = (Weight.CONFIGURATION, Weight.INSTRUMENT, Weight.RESULT, Weight.REMARK)
 
 
 def show_ports(

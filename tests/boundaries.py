@@ -25,6 +25,8 @@ MAY_OPEN_PORTS = {
     "drivers/scpi/visa_line.py",
     "drivers/simulated/terminals.py",
 }
+# Sends notices in a process of its own, and speaks to no instrument.
+MAY_SEND_NOTICES = {"rig/notice_sender.py"}
 # Names ports, and opens none.
 MAY_LIST_PORTS = {"drivers/finding.py"}
 MAY_SCHEDULE = {"rig/schedule.py"}
@@ -54,6 +56,7 @@ TIME_CALLS = {
 # Where the timeout stands among the arguments.
 TIMEOUT_PLACE = {"select": 3, "poll": 0}
 PORT_MODULES = {"serial", "socket", "socketserver", "pty", "termios", "tty", "http", "urllib"}
+PORT_MODULES |= {"smtplib"}
 PORT_MODULES |= {"pymodbus.client", "pymodbus.server", "minimalmodbus", "pyvisa"}
 PORT_CALLS = {"openpty", "open_connection", "start_server", "create_connection", "forkpty"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
@@ -156,7 +159,7 @@ def has_no_timeout(call: ast.Call, name: str) -> bool:
 
 
 def opens_a_port(module: Module) -> list[str]:
-    if module.path in MAY_OPEN_PORTS:
+    if module.path in MAY_OPEN_PORTS | MAY_SEND_NOTICES:
         return []
     return (
         [

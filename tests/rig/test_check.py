@@ -78,9 +78,9 @@ def test_configuration_outweighs_instruments_and_remarks_weigh_nothing():
 @pytest.mark.parametrize(
     ("done", "due", "problem", "weight"),
     [
-        ("2025-06-01", "2026-01-04", "was due on 2026-01-04, 1 day ago", Weight.INSTRUMENT),
+        ("2025-06-01", "2026-01-04", "was due on 2026-01-04, 1 day ago", Weight.RESULT),
         ("2025-06-01", "2026-01-20", "is due on 2026-01-20", Weight.REMARK),
-        ("2026-02-01", "2027-02-01", "lies in the future", Weight.INSTRUMENT),
+        ("2026-02-01", "2027-02-01", "lies in the future", Weight.RESULT),
         ("2025-06-01", "2026-06-01", None, None),
     ],
 )
