@@ -61,7 +61,7 @@ def read_interrupted(folder: Path, rig_path: Path) -> tuple[Plan, Profile, Path]
     run = run_folder.load(folder)
     if "entered" in run.plan:
         raise _refused(f"{folder}: was entered by hand; there is no bench to go on at")
-    if (run.events.event == "run-ended").any():
+    if (run.events.event == "run-ended").any() and run.descriptor["evenfall"]["is_closed"]:
         raise _refused(f"{folder}: is finished; nothing of it is missing. Begin a new run")
     for name in (run_folder.PLAN, run_folder.RIG):
         _refuse_changed(folder / name, run.descriptor)
@@ -106,6 +106,10 @@ def resume(
     now = clock.stamp()
     before = look_back(folder, grid_from_plan(plan.raw), plan.sampling.samples_per_point)
     with Recorder.reopen(folder, utc=now.utc, storage=storage) as recorder:
+        if before.is_finished:  # killed between its last row and the closing of its folder
+            recorder.close()
+            lab_folder.rebuild_index(lab)
+            return
         log = Logbook(clock=clock, recorder=recorder, ahead_s=recorder.resumed_at_s - now.elapsed_s)
         if not before.stop_reason:
             # Killed: nobody was there to note what the lamp had burned.

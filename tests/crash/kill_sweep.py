@@ -1,8 +1,9 @@
-"""Kill more writers than the tests have time for.
+"""Kill more writers, and more whole runs, than the tests have time for.
 
 ::
 
     python -m tests.crash.kill_sweep --rounds 500
+    python -m tests.crash.kill_sweep --rounds 0 --runs 1000
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.crash.killed_night import sweep
 from tests.crash.killed_writer import kill_one
 from tests.crash.promises import broken
 
@@ -20,7 +22,8 @@ from tests.crash.promises import broken
 def main() -> int:
     """Sweep; print every folder that broke its promise."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--rounds", type=int, default=200)
+    parser.add_argument("--rounds", type=int, default=200, help="writers to kill")
+    parser.add_argument("--runs", type=int, default=0, help="whole runs to kill and resume")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     dice = random.Random(asked.seed)
@@ -32,8 +35,10 @@ def main() -> int:
             for fault in broken(folder, promise):
                 failures += 1
                 print(f"round {number}, {promise.readings} readings acknowledged: {fault}")
-    print(f"{asked.rounds} writers killed, {failures} promises broken")
-    return 1 if failures else 0
+        lost = sweep(Path(scratch), asked.runs, asked.seed) if asked.runs else []
+    print(*lost, f"{asked.rounds} writers killed, {failures} promises broken", sep="\n")
+    print(f"{asked.runs} runs killed and resumed, {len(lost)} promises broken")
+    return 1 if failures or lost else 0
 
 
 if __name__ == "__main__":

@@ -406,6 +406,21 @@ def test_a_finished_run_is_not_resumed(tmp_path):
     assert (path / "events.csv").read_bytes() == before
 
 
+def test_a_run_killed_before_its_folder_was_closed_is_closed_and_nothing_is_measured(
+    tmp_path, monkeypatch
+):
+    plan = plan_of(tmp_path, **BRIEF)
+    profile, bench = still_bench(tmp_path)
+    with monkeypatch.context() as patched:
+        patched.setattr(Recorder, "close", lambda recorder: (_ for _ in ()).throw(Killed))
+        with pytest.raises(Killed):
+            do_run(tmp_path, plan, profile, bench)
+    (path,) = (tmp_path / "lab" / "runs").iterdir()
+    before = (path / "readings.csv").read_bytes()
+    resumed(path, tmp_path / "rig.toml", bench)
+    assert (path / "readings.csv").read_bytes() == before
+
+
 def test_a_folder_that_is_no_run_is_named(tmp_path):
     with pytest.raises(run_folder.RunFolderError, match="not a run folder"):
         read_interrupted(tmp_path, tmp_path / "rig.toml")
