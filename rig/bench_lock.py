@@ -88,10 +88,7 @@ def hold(profile: Profile, what: str, utc: datetime, *, folder: Path | None = No
     path = lock_file(profile, folder)
     handle = take(path)
     if handle is None:
-        raise BenchInUse(
-            f"the bench is in use: {holder(path)}. Wait for it, or stop it there; two programs "
-            "cannot share a bench."
-        )
+        raise BenchInUse(f"the bench is in use: {holder(path)}. Two programs cannot share a bench.")
     note = f"{what}, process {os.getpid()}, since {utc:%Y-%m-%d %H:%M} UTC"
     os.ftruncate(handle, 0)
     os.pwrite(handle, note.encode()[:_LONGEST_NOTE_BYTES], 0)

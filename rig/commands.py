@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 from rich.console import Console
 
 from analysis import run_folder
 from drivers.clock import Clock, SystemClock
+from rig import bench_lock
+from rig.awake import kept_awake
 from rig.build import Bench, build
 from rig.compare import compare, load_all, refuse_places, write_together
 from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
+from rig.lamp_records import not_seasoned
 from rig.operator import Operator, StopRequest, TerminalOperator
 from rig.plan import Plan
 from rig.profile import Profile
@@ -34,6 +38,8 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
         The run ended early; where its data lie was printed.
     """
     plan, profile = read_both(plan_path, rig_path)
+    if told := not_seasoned(lab, plan):
+        Console(highlight=False).print(f"Remark: {told}.", markup=False)
 
     def begin(bench: Bench, operator: Operator, stop: StopRequest, shown: RunProgress) -> Path:
         return run(plan, profile, lab, bench=bench, operator=operator, stop=stop, progress=shown)
@@ -74,8 +80,33 @@ def _measure(
     profile: Profile,
     work: Callable[[Bench, Operator, StopRequest, RunProgress], Path],
 ) -> int:
-    """Open the bench, have the work done on it, and show what came of it."""
-    console = Console(highlight=False)
+    """Open the bench, which is ours meanwhile, have the work done, and show what came of it.
+
+    Raises
+    ------
+    BenchInUse
+        Somebody else has the bench.
+    """
+    clock, console = SystemClock(), Console(highlight=False)
+    with ExitStack() as ours:
+        ours.enter_context(bench_lock.hold(profile, f"run of {plan.test.name}", clock.utc()))
+        if profile.bench is None:
+            console.print(ours.enter_context(kept_awake(plan.test.name, clock)), markup=False)
+        folder, made_utc = _measured(plan, profile, work, console)
+    summary = derive(folder, made_utc=made_utc)
+    draw_maps([summary], folder / "figures")
+    show_results([summary], console)
+    console.print(f"Report: {folder / run_folder.REPORT}", markup=False)
+    return 0
+
+
+def _measured(
+    plan: Plan,
+    profile: Profile,
+    work: Callable[[Bench, Operator, StopRequest, RunProgress], Path],
+    console: Console,
+) -> tuple[Path, str]:
+    """Have the work done; return the run folder and when that was."""
     bench = build(profile, plan.device.name)
     stop = StopRequest()
     try:
@@ -95,11 +126,7 @@ def _measure(
     finally:
         stop.release()
         bench.close()
-    summary = derive(folder, made_utc=utc_text(bench.clock))
-    draw_maps([summary], folder / "figures")
-    show_results([summary], console)
-    console.print(f"Report: {folder / run_folder.REPORT}", markup=False)
-    return 0
+    return folder, utc_text(bench.clock)
 
 
 def report_command(folders: Sequence[Path], out: Path | None) -> int:

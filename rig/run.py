@@ -24,6 +24,7 @@ from rig.correction_checks import named_curves
 from rig.done import Done, look_back
 from rig.faults import RunStopped
 from rig.lamp import Lamp, refusals
+from rig.lamp_records import not_seasoned
 from rig.logbook import Logbook
 from rig.operator import Operator
 from rig.plan import Plan
@@ -88,6 +89,10 @@ def run(
             recorder.attach(name, data)
         log = Logbook(clock=bench.clock, recorder=recorder)
         log.event("run-begun", plan.device.name, plan.test.name)
+        if told := not_seasoned(lab, plan):
+            log.event("note", "lamp", told)
+        if begun is not None:
+            begun(folder, log)
         measure(
             plan,
             profile,
