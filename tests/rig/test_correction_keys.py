@@ -12,6 +12,7 @@ import tomli_w
 
 from analysis import run_folder
 from analysis.summary import summarise
+from rig import unattended
 from rig.correction_checks import named_curves
 from rig.plan import read_plan
 from rig.profile import cross_check, read_profile
@@ -176,3 +177,14 @@ def test_a_run_keeps_its_curves_by_their_hash_and_stands_alone(tmp_path):
     # Whoever reads the folder's own plan, to go on with the run, finds the copy as well.
     again = read_plan(folder / run_folder.PLAN)
     assert named_curves(again, profile)["corrections.lamp_spectrum"] == (copy, CURVE.encode())
+
+
+def test_an_unattended_plan_names_its_curve_by_the_whole_path(tmp_path):
+    (tmp_path / "lamp.csv").write_text(CURVE)
+    profile, _ = bench_of(tmp_path)
+    asked = {"spectral": "curves", "lamp_spectrum": "lamp.csv"}
+    found = unattended.refusals(plan_of(tmp_path, corrections=asked), profile)
+    assert sum(fault.startswith("corrections.lamp_spectrum is 'lamp.csv'") for fault in found) == 1
+    asked["lamp_spectrum"] = str(tmp_path / "lamp.csv")
+    found = unattended.refusals(plan_of(tmp_path, corrections=asked), profile)
+    assert not any("lamp_spectrum" in fault for fault in found)
