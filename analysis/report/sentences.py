@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from analysis.calibration_dates import overdue
+from analysis.corrections import apply
 from analysis.digits import (
     EFFICACY_UNIT,
     FLUX_UNIT,
@@ -207,8 +208,8 @@ def drift_sentence(map_: MapSummary) -> str:
     change = ""
     if mean_raw is not None and map_.mean_ppfd_umol_m2_s is not None:
         change = (
-            f" Mean {significant(mean_raw, 4)} as read, "
-            f"{significant(map_.mean_ppfd_umol_m2_s, 4)} corrected ({PPFD_UNIT})."
+            f" Mean {significant(mean_raw, 4)} before, "
+            f"{significant(map_.mean_ppfd_umol_m2_s, 4)} after ({PPFD_UNIT})."
         )
     return (
         f"Drift: the {seen} spanned {percent(drift.span, 2)} over {len(drift.values)} visits; the "
@@ -230,8 +231,8 @@ def deficit_sentence(map_: MapSummary) -> str:
 
 
 def raw_mean(map_: MapSummary) -> float | None:
-    """Return the area-weighted mean before drift correction, dark subtracted. [µmol m⁻² s⁻¹]"""
-    values = np.asarray(map_.ppfd_raw) - np.nan_to_num(np.asarray(map_.dark))
+    """Return the area-weighted mean before drift is corrected, all else is. [µmol m⁻² s⁻¹]"""
+    values = apply(map_.ppfd_raw, [one for one in map_.corrections if one.name != "drift"])
     read = np.isfinite(values)
     if not read.any():
         return None

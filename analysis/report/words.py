@@ -39,6 +39,21 @@ TERMS: Final = (
     ),
     ("dark reading", "What the sensor shows with the lamp off; it is subtracted."),
     (
+        "stray light",
+        "What reaches the sensor with the lamp lit but not from it; read with the lamp's own light "
+        "kept off, and subtracted.",
+    ),
+    (
+        "spectral factor",
+        "What a reading is multiplied by because the sensor sees the colours of this lamp unlike "
+        "those of the light that it was calibrated under.",
+    ),
+    (
+        "cosine response",
+        "How a sensor reads light that comes aslant, against one that weighs it by the cosine of "
+        "its angle.",
+    ),
+    (
         "reference point",
         "One place on the plane, revisited while a map is read, that shows how the light drifted.",
     ),
