@@ -10,7 +10,7 @@ gets, over the lamp's hours. Walls and sensor are in it too, which is said.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -163,6 +163,38 @@ def hours_at(
     return hours
 
 
+def hours_now(record: Record[LampEntry], runs: Sequence[LabRun], sample: str) -> float | None:
+    """Return what a lamp has burned up to its newest line, see `hours_at`. [h]"""
+    moments = [entry.utc for entry in record.entries if entry.lamp == sample]
+    moments += [run.begun_utc for run in runs if run.said("lamp", "sample") == sample]
+    return hours_at(record, runs, sample, max(moments)) if moments else None
+
+
+def season_reminder(
+    record: Record[LampEntry], runs: Sequence[LabRun], lamp: Mapping[str, Any]
+) -> str:
+    """Say that a lamp is not seasoned, or may not be; nothing where it is.
+
+    Parameters
+    ----------
+    record, runs
+        As for `hours_at`.
+    lamp : mapping
+        Section [lamp] of a plan; its hours count where nothing else is known.
+    """
+    sample = str(lamp.get("sample") or "")
+    total = hours_now(record, runs, sample)
+    if total is None and isinstance(lamp.get("hours"), int | float):
+        total = float(lamp["hours"])
+    needed, at_least = seasoning_h(lamp), lamp_age(record, sample).hours
+    burned_enough = needed is not None and at_least is not None and at_least >= needed
+    return reminder(lamp, total, is_noted=burned_enough or _is_noted(record, sample))
+
+
+def _is_noted(record: Record[LampEntry], sample: str) -> bool:
+    return any(entry.lamp == sample and entry.event == "seasoned" for entry in record.entries)
+
+
 def _totals_of_plans(runs: Sequence[LabRun], sample: str) -> list[tuple[datetime, float]]:
     """Hours that plans state; one that is not above the one before was copied, and is passed."""
     totals: list[tuple[datetime, float]] = []
@@ -204,15 +236,9 @@ def _line(
     mine = [run for run in runs if run.said("lamp", "sample") == sample]
     entries = [entry for entry in record.entries if entry.lamp == sample]
     age = lamp_age(record, sample)
-    last_utc = max((entry.utc for entry in entries), default=None)
-    latest = max([run.begun_utc for run in mine] + ([last_utc] if last_utc else []))
-    total = hours_at(record, runs, sample, latest)
+    total = hours_now(record, runs, sample)
     plan: dict[str, Any] = dict(mine[-1].plan.get("lamp", {})) if mine else {"sample": sample}
-    needed = seasoning_h(plan)
-    is_noted = any(entry.event == "seasoned" for entry in entries)
     is_retired = any(entry.event == "retired" for entry in entries)
-    is_long_lit = needed is not None and (age.hours or 0.0) >= needed
-    is_fine = is_noted or is_retired or is_long_lit
     return LedgerLine(
         sample=sample,
         kind=str(plan.get("kind", "")),
@@ -220,11 +246,11 @@ def _line(
         is_total_known=total is not None,
         starts=age.starts,
         runs=len(mine),
-        last_utc=last_utc,
-        needed_h=needed,
-        is_noted_seasoned=is_noted,
+        last_utc=max((entry.utc for entry in entries), default=None),
+        needed_h=seasoning_h(plan),
+        is_noted_seasoned=_is_noted(record, sample),
         is_retired=is_retired,
-        reminder=reminder(plan, total, is_noted=is_fine),
+        reminder="" if is_retired else season_reminder(record, runs, plan),
         trends=tuple(
             _trend(max(epoch.charts, key=lambda one: len(one.results)), record, runs, sample)
             for epoch in history.epochs

@@ -9,7 +9,12 @@ from typing import Final
 
 from analysis import lab_folder, lab_records
 from analysis.lab_entries import InstrumentEntry, LampEntry
+from analysis.lab_records import LabFolderError
+from analysis.lab_runs import lab_runs
+from analysis.lamp_ledger import season_reminder
+from analysis.seasoning import reminder
 from drivers.clock import Clock
+from rig.plan import Plan
 from rig.profile import Fitted
 
 #: How long a proof that the relay opens by itself is good for: common practice, no source.
@@ -51,6 +56,20 @@ def note_switching(lab: Path, sample: str, event: str, utc: datetime, detail: st
     """
     if sample:
         lab_records.add_lamp(lab, LampEntry(utc=utc, lamp=sample, event=event, detail=detail))
+
+
+def not_seasoned(lab: Path, plan: Plan) -> str:
+    """Say that the lamp of a plan is not seasoned, or may not be; nothing where it is.
+
+    What the lab knows goes before what the plan says; its folder need not be there.
+    """
+    lamp = plan.raw["lamp"]
+    if not plan.lamp.sample or not (Path(lab) / lab_folder.LAB).is_file():
+        return reminder(lamp, plan.lamp.hours)
+    try:
+        return season_reminder(lab_records.read_lamps(lab), lab_runs(lab)[0], lamp)
+    except LabFolderError:
+        return reminder(lamp, plan.lamp.hours)  # what is wrong with it is told where it is used
 
 
 def relay_label(fitted: Fitted) -> str:

@@ -8,6 +8,7 @@ import pytest
 
 from analysis import lab_folder, lab_records, run_folder
 from analysis.lab_entries import LampEntry
+from rig.lamp_records import not_seasoned
 from tests.rig.bench_run import bench_of, do_run, plan_of
 
 
@@ -54,3 +55,26 @@ def test_the_index_of_the_lab_lists_the_run(tmp_path):
     profile, bench = bench_of(tmp_path)
     folder = do_run(tmp_path, plan, profile, bench)
     assert folder.name in (tmp_path / "lab" / "index.csv").read_text(encoding="utf-8")
+
+
+def test_a_run_with_an_unseasoned_lamp_says_so_among_what_happened(tmp_path):
+    plan = plan_of(tmp_path, lamp={"hours": 12.0})
+    profile, bench = bench_of(tmp_path)
+    events = run_folder.load(do_run(tmp_path, plan, profile, bench)).events
+    (note,) = events[(events.event == "note") & (events.subject == "lamp")].detail
+    assert note.startswith("L-07 is not seasoned: it has burned 12.0 of 100 h")
+
+
+def test_what_the_lab_knows_of_a_lamp_goes_before_what_the_plan_says(tmp_path):
+    lab = tmp_path / "lab"
+    lab_folder.create(lab, name="test lab")
+    plan = plan_of(tmp_path, lamp={"hours": 12.0})
+    assert "12.0 of 100 h" in not_seasoned(lab, plan)
+    for hours, told in ((99.0, "99.0 of 100 h"), (100.0, "")):
+        entry = LampEntry(
+            utc=datetime(2026, 1, 2, tzinfo=UTC), lamp="L-07", event="counted", hours_total=hours
+        )
+        lab_records.add_lamp(lab, entry)
+        assert told in not_seasoned(lab, plan)
+    assert not_seasoned(lab, plan) == ""
+    assert "12.0 of 100 h" in not_seasoned(tmp_path / "no-lab", plan)
