@@ -93,11 +93,13 @@ def verdict(found: Heights | NoHeights) -> str:
             "measured, so the lowest it may hang lies at or beyond the range measured."
         )
     assert answer.binding is not None
-    why = {
-        CLEARANCE: "that is its clearance, and every limit of the light holds there"
-        if found.has_light_limit
-        else "that is its clearance; the plan states no limit for the light",
-    }.get(answer.binding.key, f"below that {_short_of(answer.binding)}")
+    if answer.binding.key == CLEARANCE:
+        lit = "and every limit of the light holds there"
+        if not found.has_light_limit:
+            lit = "the plan states no limit for the light"
+        why = f"that is its clearance, {lit}"
+    else:
+        why = f"below that {_short_of(answer.binding)}"
     if above:
         hang = f"hang {found.device} between {low} and {high} mm: {why}; above it {above}."
     else:
