@@ -20,8 +20,6 @@ from rig.unattended import METAL_HALIDE
 
 #: The plan and the record may differ by so much. [h]
 HOURS_APART: Final = 5.0
-#: A discharge lamp burns so long before its light counts: common practice, no source. [h]
-SEASONED_H: Final = 100.0
 #: Metal halide lamps in continuous use are switched off for so long once a week (makers' texts,
 #: from memory).
 WEEKLY_OFF: Final = timedelta(minutes=15)
@@ -45,6 +43,13 @@ def lamp(plan: Plan | None, lab: Path, clock: Clock) -> Iterator[Finding]:
             Weight.REMARK,
         )
     yield from _hours(plan, record)
+    if told := lamp_records.not_seasoned(lab, plan):
+        yield Finding(
+            "lamp.hours",
+            f"{told}.",
+            "Burn it in first, or say so beside the results.",
+            Weight.REMARK,
+        )
     if record is None:
         return
     if plan.lamp.switching == "relay":
@@ -55,25 +60,16 @@ def lamp(plan: Plan | None, lab: Path, clock: Clock) -> Iterator[Finding]:
 
 def _hours(plan: Plan, record: lab_records.Record[LampEntry] | None) -> Iterator[Finding]:
     hours = plan.lamp.hours
-    if record is not None:
-        age = lab_records.lamp_age(record, plan.lamp.sample)
-        if age.is_total_known and age.hours is not None:
-            if hours is not None and abs(hours - age.hours) > HOURS_APART:
-                yield Finding(
-                    "lamp.hours",
-                    f"is {hours:g} h, and the lab's record of {plan.lamp.sample} comes to "
-                    f"{age.hours:.1f} h.",
-                    "Correct the plan, or add a line 'counted' to lamps.csv.",
-                    Weight.RESULT,
-                )
-            hours = age.hours
-    if plan.lamp.kind != "LED" and hours is not None and hours < SEASONED_H:
+    if record is None or hours is None:
+        return
+    age = lab_records.lamp_age(record, plan.lamp.sample)
+    if age.is_total_known and age.hours is not None and abs(hours - age.hours) > HOURS_APART:
         yield Finding(
             "lamp.hours",
-            f"{plan.lamp.sample or 'the lamp'} has burned {hours:.1f} h; discharge and fluorescent "
-            f"lamps count as seasoned after {SEASONED_H:g} h.",
-            "Burn it in first, or say so beside the results.",
-            Weight.REMARK,
+            f"is {hours:g} h, and the lab's record of {plan.lamp.sample} comes to "
+            f"{age.hours:.1f} h.",
+            "Correct the plan, or add a line 'counted' to lamps.csv.",
+            Weight.RESULT,
         )
 
 

@@ -91,8 +91,6 @@ def run(
         log.event("run-begun", plan.device.name, plan.test.name)
         if told := not_seasoned(lab, plan):
             log.event("note", "lamp", told)
-        if told := not_seasoned(lab, plan):
-            log.event("note", "lamp", told)
         if begun is not None:
             begun(folder, log)
         measure(

@@ -177,7 +177,7 @@ def test_metal_halide_is_reminded_of_its_weekly_rest(tmp_path, events, is_due):
 def test_a_lamp_that_is_not_seasoned_is_remarked_on(tmp_path):
     plan = plan_of(tmp_path, lamp={"hours": 12.0})
     [found] = lamp(plan, tmp_path / "lab", VirtualClock(NOW))
-    assert "has burned 12.0 h" in found.problem
+    assert "it has burned 12.0 of 100 h" in found.problem
     assert found.weight is Weight.REMARK
 
 
