@@ -9,8 +9,11 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
+from analysis.figures.style import to_png
+from analysis.lab_folder import slug
 from analysis.likeness import NotAFactError, check_facts
 from analysis.report.build import write_rendered
+from analysis.report.difference_part import difference_maps
 from analysis.report.standing import Standing, standing
 from analysis.results import RunSummary
 from analysis.run_folder import Run
@@ -20,6 +23,8 @@ from rig.results import draw_maps, show_results, show_verdicts
 from rig.toml_faults import ConfigError
 
 DEFAULT_PAGE = "report-compared.html"
+#: An element in a page needs none, a file of its own does.
+_NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 Loaded = tuple[Sequence[Run], Sequence[RunSummary]]
 
 
@@ -134,10 +139,24 @@ def write_together(
     together = standing(summaries, accept=accept)
     bench = bench_of_labs(summaries)
     write_rendered(runs, summaries, path, made_utc=made_utc, accept=accept, bench=bench)
-    draw_maps(summaries, figures, stamps=() if together is None else together.stamps)
+    stamps = () if together is None else together.stamps
+    draw_maps(summaries, figures, stamps=stamps)
+    draw_differences(summaries, () if together is None else together.order, figures, stamps)
     show_verdicts(summaries, console, accept=accept)
     for sentence in bench:
         console.print(f"\n{sentence}", markup=False)
     console.print()
     show_results(summaries, console)
     console.print(f"Report: {path}\nPictures: {figures}", markup=False)
+
+
+def draw_differences(
+    summaries: Sequence[RunSummary], order: Sequence[str], figures: Path, stamps: Sequence[str]
+) -> None:
+    """Write the difference maps of the best device and each other one as PNG and as SVG."""
+    for one in difference_maps(summaries, order)[0] if len(order) > 1 else ():
+        pair = f"{slug(one.first)}-over-{slug(one.second)}-{slug(f'{one.height_mm:g} mm')}"
+        stem = figures / f"difference-{pair}"
+        stem.with_suffix(".png").write_bytes(to_png(one.figure(), dpi=200, stamps=stamps))
+        svg = one.svg(name=pair, stamps=stamps).replace("<svg ", f"<svg {_NAMESPACES} ", 1)
+        stem.with_suffix(".svg").write_text(svg + "\n", encoding="utf-8", newline="\n")

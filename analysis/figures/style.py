@@ -2,7 +2,8 @@
 
 The map of light runs from dusk to lamplight: indigo, plum, clay, straw. Its lightness rises
 in equal steps, so more light is always lighter, it stays in order for every kind of colour
-vision and when printed in grey. Everything else is ink on white with one accent.
+vision and when printed in grey. A difference runs from paper to blue for less and to clay for
+more. Everything else is ink on white with one accent.
 """
 
 from __future__ import annotations
@@ -118,6 +119,20 @@ def _dusk(steps: int = 256) -> ListedColormap:
 LIGHT: Final = _dusk()
 
 
+def _less_and_more(steps: int = 255) -> ListedColormap:
+    # Two arms of equal lightness from paper to sea blue and to clay: blue and orange stay apart
+    # for every kind of colour vision. The ends are light enough for black numbers.
+    t = np.linspace(-1.0, 1.0, steps)
+    size = np.abs(t)
+    hue = np.deg2rad(np.where(t < 0, 235.0, 55.0))
+    chroma = 0.125 * size**0.8
+    lab = np.column_stack([0.975 - 0.345 * size**0.9, chroma * np.cos(hue), chroma * np.sin(hue)])
+    return ListedColormap(_encode(_oklab_to_linear(lab)), name="less-and-more")
+
+
+CHANGE: Final = _less_and_more()
+
+
 def relative_luminance(colour: Any) -> float:
     """Return the relative luminance of an sRGB colour, 0 black to 1 white, after WCAG 2. [1]"""
     rgb = np.asarray(to_rgb(colour))
@@ -204,7 +219,7 @@ def put_stamp(figure: Figure, stamps: Sequence[str]) -> Bbox:
     band = len(lines) * _STAMP_LINE_IN + 2 * _STAMP_MARGIN_IN
     figure.add_artist(
         Rectangle(
-            (0.0, 1.0), 1.0, band / height, transform=figure.transFigure, facecolor=INK,
+            (-1.0, 1.0), 3.0, band / height, transform=figure.transFigure, facecolor=INK,
             edgecolor="none", clip_on=False,
         )
     )  # fmt: skip

@@ -20,6 +20,7 @@ from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
 from analysis.report import facts, height_words, pictures, sentences, tables, words
 from analysis.report.correction_part import CorrectionLine, correction_lines, mark_notes
+from analysis.report.difference_part import difference_part
 from analysis.report.height_part import height_parts
 from analysis.report.standing import standing
 from analysis.report.value_part import value_part
@@ -155,6 +156,9 @@ def render(
         headline=verdicts[0],
         verdicts=verdicts[1:],
         standing=together,
+        differences=None
+        if together is None or len(together.order) < 2
+        else difference_part(summaries, together.order, stamps=stamps),
         bench=bench,
         value=value_part(summaries, accept=accept),
         heights=height_parts(summaries),

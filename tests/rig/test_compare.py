@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from xml.etree import ElementTree
 
 import pytest
 
@@ -31,9 +32,11 @@ def run_of(folder, device, level, **tables):
     """Write a run of 3 x 3 points of even light; instruments as those of one bench."""
     the_plan = plan(
         device={"name": device, "specimen": f"{device[-1]}-1"},
-        grid={"rows": 3, "columns": 3},
-        sampling={"samples_per_point": 1, "reference_every": 3, "quick_look": False},
-        **tables,
+        **{
+            "grid": {"rows": 3, "columns": 3},
+            "sampling": {"samples_per_point": 1, "reference_every": 3, "quick_look": False},
+            **tables,
+        },
     )
     write_run(
         folder,
@@ -75,7 +78,9 @@ def test_the_verdict_comes_first_and_the_page_holds_it(evenfall, alike, tmp_path
     # 1.1 times the light over the same wall power: 10 %.
     assert re.match(r"As installed, Reflector B delivers (10\.\d|9\.9).% ± ", out)
     assert "stamp" not in re.sub(r"\.stamp \{", "", (tmp_path / "page.html").read_text("utf-8"))
-    assert sorted(one.name for one in (tmp_path / "page-figures").glob("reflector-*.png")) == [
+    assert sorted(one.name for one in (tmp_path / "page-figures").iterdir()) == [
+        "difference-reflector-b-over-reflector-a-400-mm.png",
+        "difference-reflector-b-over-reflector-a-400-mm.svg",
         "reflector-a-1-400-mm.png",
         "reflector-b-1-400-mm.png",
     ]
@@ -111,8 +116,9 @@ def test_what_was_accepted_is_stamped_on_terminal_page_and_figures(evenfall, age
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     header = page[page.index("<header>") : page.index("</header>")]
     drawn = re.findall(r"<svg .*?</svg>", page, flags=re.DOTALL)
-    maps = [one for one in drawn if "Plan view of" in one[:400] or "Reflector A at" in one[:400]]
-    assert len(maps) >= 3
+    beginnings = ("Plan view of", "Reflector A at 400 mm: ", "Reflector B over Reflector A")
+    maps = [one for one in drawn if any(words in one[:400] for words in beginnings)]
+    assert len(maps) == 4  # two plan views, the sheet of both, their difference
     for stamp in stamps:
         assert stamp in out
         assert f'<p class="stamp">{stamp}' in header.replace("\u00a0", " ")
@@ -151,3 +157,22 @@ def test_pictures_of_two_runs_of_one_device_do_not_replace_each_other(evenfall, 
     runs = [run_of(tmp_path / name, "Reflector A", 1.0) for name in ("one", "two")]
     evenfall("report", *runs, "--out", "page.html")
     assert len(list((tmp_path / "page-figures").glob("*.png"))) == 2
+
+
+def test_the_difference_map_as_a_file_is_sound_svg_and_stamped(evenfall, aged, tmp_path):
+    evenfall("compare", *aged, "--accept", "lamp-hours", "--accept", "floor", "--out", "page.html")
+    (path,) = (tmp_path / "page-figures").glob("difference-*.svg")
+    root = ElementTree.parse(path).getroot()
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    told = [one.text for one in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert "Accepted: lamp hours differ (130 h, 310 h)" in told
+    assert sum(re.fullmatch(r"\+(10\.\d|9\.\d)", one or "") is not None for one in told) == 9
+
+
+def test_other_grids_get_no_difference_map_even_when_accepted(evenfall, alike, tmp_path):
+    other = run_of(tmp_path / "c", "Reflector C", 1.0, grid={"rows": 4, "columns": 4})
+    code, _, _ = evenfall("compare", alike[0], other, "--accept", "grid", "--out", "page.html")
+    assert code == 0
+    page = (tmp_path / "page.html").read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert re.search("No difference map of Reflector . and Reflector .: ", page)
+    assert not list((tmp_path / "page-figures").glob("difference-*"))
