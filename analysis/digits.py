@@ -100,3 +100,26 @@ def duration(seconds: float | None) -> str:
         return f"{minutes} min"
     hours, minutes = divmod(minutes, 60)
     return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def plus_minus(value: float | None, reach: float | None) -> str:
+    """Write a value with the half-width of its interval, both to the digits that it bears.
+
+    The half-width keeps one significant digit, two where the first is 1 or 2; digits before the
+    decimal point are kept all. The value ends at the same place: ``"1.15 ± 0.07"``,
+    ``"574 ± 36"``, ``"0.186 ± 0.010"``.
+
+    Parameters
+    ----------
+    value : float or None
+        None and what is not finite is written as "not stated".
+    reach : float or None
+        Above 0; None, 0 and what is not finite leave the value alone, to three digits.
+    """
+    if value is None or not math.isfinite(value):
+        return MISSING
+    if reach is None or not math.isfinite(reach) or not reach > 0:
+        return significant(value)
+    first, exponent = f"{reach:.1e}".split("e")
+    decimals = max(-int(exponent) + (first[0] in "12"), 0)
+    return f"{fixed(value, decimals)} ± {fixed(reach, decimals)}"

@@ -23,12 +23,14 @@ def with_uncertainty(run: RunSummary, rig: Mapping[str, Any]) -> RunSummary:
     rig : mapping
         The rig profile of the run as `tomllib` gives it.
     """
+    limits = run.plan.get("limits")
+    target = limits.get("target_ppfd_umol_m2_s") if isinstance(limits, Mapping) else None
     identity, declared = identity_of(run, rig), declared_of(rig, run.plan)
 
     def add(map_: MapSummary) -> MapSummary:
         budget = budget_of(map_, run.dark, identity, declared)
         if budget is None:
             return map_
-        return evolve(map_, budget=budget, uncertainty=evaluate(budget))
+        return evolve(map_, budget=budget, uncertainty=evaluate(budget, target=target))
 
     return evolve(run, maps=tuple(add(map_) for map_ in run.maps))

@@ -5,10 +5,10 @@ lines closely enough: they are propagated to first order with the package `uncer
 a cause that two results share is one variable. A minimum and what is divided by it are propagated
 by drawing (`analysis.monte_carlo`).
 
-**Minimum and minimum-to-mean** are those of the points of the grid without noise. The smallest of
-many noisy readings is too small, on average by what the drawn minima lie below the read one; the
-interval is that of the drawn deviations turned round the read value, which takes that bias off. No
-interval is stated for the minimum of the continuous field: a grid does not know it.
+**Minimum, minimum-to-mean and the like** are those of the points of the grid without noise. The
+smallest of many noisy readings is too small, on average by what the drawn minima lie below the read
+one; the interval is that of the drawn deviations turned round the read value, which takes that bias
+off. No interval is stated for the minimum of the continuous field: a grid does not know it.
 
 References
 ----------
@@ -25,12 +25,13 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from analysis.budget import CONFIDENCE, Combined, Term, effective_degrees_of_freedom
 from analysis.causes import DECLARED, MEASURED, Budget, Cause, Influence
 from analysis.monte_carlo import DRAWS, SEED, draw_together
+from analysis.uniformity import uniformity_of_draws
 
 Floats = NDArray[np.floating[Any]]
 Sizes = Mapping[Cause, float]
@@ -110,8 +111,11 @@ class MapUncertainty:
     plane_efficacy_umol_j : Interval or None
     coefficient_of_variation : Interval or None
         Of the continuous field. [fraction]
-    minimum, min_to_mean : Interval
-        Of the points of the grid without noise. [µmol m⁻² s⁻¹; fraction]
+    wall_power : float
+        Relative half-width of the 95 % interval of the wall power. [fraction]
+    at_points : mapping of str to Interval
+        Attribute of `analysis.uniformity.Uniformity` → interval of what the points of the grid
+        would give without noise.
     rows : tuple of BudgetRow
         The largest first.
     is_default : bool
@@ -124,21 +128,35 @@ class MapUncertainty:
     mean_ppfd_umol_m2_s: Interval
     plane_efficacy_umol_j: Interval | None
     coefficient_of_variation: Interval | None
-    minimum: Interval
-    min_to_mean: Interval
+    wall_power: float
+    at_points: Mapping[str, Interval]
     rows: tuple[BudgetRow, ...] = field(repr=False)
     is_default: bool
     assumptions: tuple[str, ...]
 
+    @property
+    def minimum(self) -> Interval:
+        """Of the lowest point. [µmol m⁻² s⁻¹]"""
+        return self.at_points["minimum"]
 
-def evaluate(budget: Budget, *, draws: int = DRAWS, seed: int = SEED) -> MapUncertainty:
+    @property
+    def min_to_mean(self) -> Interval:
+        """Of the lowest point over the mean. [fraction]"""
+        return self.at_points["min_to_mean"]
+
+
+def evaluate(
+    budget: Budget, *, target: float | None = None, draws: int = DRAWS, seed: int = SEED
+) -> MapUncertainty:
     """Work out all intervals of one map.
 
     Parameters
     ----------
     budget : Budget
+    target : float, optional
+        PPFD that the crop needs. [µmol m⁻² s⁻¹]
     draws, seed : int
-        For the minimum; see `analysis.monte_carlo.draw_together`.
+        For what is drawn; see `analysis.monte_carlo.draw_together`.
     """
     flux = float(budget.weights_m2 @ budget.ppfd)
     area = float(budget.weights_m2.sum())
@@ -148,14 +166,14 @@ def evaluate(budget: Budget, *, draws: int = DRAWS, seed: int = SEED) -> MapUnce
     if budget.plane_efficacy_umol_j is not None:
         of_result = efficacy_sizes(budget)
         efficacy = interval(budget.plane_efficacy_umol_j, of_result)
-    minimum, min_to_mean = _minima(budget, draws, seed)
+    of_power = _sizes(budget.influences, lambda one: one.power)
     return MapUncertainty(
         delivered_flux_umol_s=interval(flux, of_flux),
         mean_ppfd_umol_m2_s=interval(flux / area, of_flux),
         plane_efficacy_umol_j=efficacy,
         coefficient_of_variation=_variation(budget),
-        minimum=minimum,
-        min_to_mean=min_to_mean,
+        wall_power=interval(1.0, of_power).half_width,
+        at_points=_at_points(budget, target, draws, seed),
         rows=budget_rows(of_result),
         is_default=any(one.cause.is_default for one in budget.influences),
         assumptions=budget.assumptions,
@@ -289,31 +307,24 @@ def _variation(budget: Budget) -> Interval | None:
     )
     sizes[between] = budget.variation_left
     found = interval(value, sizes)
-    if found.low < 0:
-        return Interval(
-            value=found.value,
-            low=0.0,
-            high=found.high,
-            standard=found.standard,
-            degrees_of_freedom=found.degrees_of_freedom,
-        )
-    return found
+    return evolve(found, low=max(found.low, 0.0))
 
 
-def _minima(budget: Budget, draws: int, seed: int) -> tuple[Interval, Interval]:
-    counted = budget.weights_m2 > 0
-    area = float(budget.weights_m2.sum())
-    minima, to_mean = [], []
-    for (drawn,) in draw_together([budget], draws=draws, seed=seed):
-        lowest = drawn.ppfd[:, counted].min(axis=1)
-        minima.append(lowest)
-        to_mean.append(lowest * area / (drawn.ppfd @ budget.weights_m2))
-    lowest = float(budget.ppfd[counted].min())
-    mean = float(budget.weights_m2 @ budget.ppfd) / area
-    return (
-        _turned(lowest, np.concatenate(minima)),
-        _turned(lowest / mean, np.concatenate(to_mean)),
-    )
+def _at_points(budget: Budget, target: float | None, draws: int, seed: int) -> dict[str, Interval]:
+    read = uniformity_of_draws(budget.ppfd[None, :], budget.weights_m2, target=target)
+    drawn: dict[str, list[Floats]] = {name: [] for name in read}
+    for (one,) in draw_together([budget], draws=draws, seed=seed):
+        found = uniformity_of_draws(one.ppfd, budget.weights_m2, target=target)
+        for name, values in found.items():
+            drawn[name].append(values)
+    intervals = {
+        name: _turned(float(read[name][0]), np.concatenate(values))
+        for name, values in drawn.items()
+    }
+    return {
+        name: evolve(one, high=min(one.high, 1.0)) if name.startswith("share_") else one
+        for name, one in intervals.items()
+    }
 
 
 def _turned(read: float, drawn: Floats) -> Interval:

@@ -120,6 +120,50 @@ def uniformity(
     )
 
 
+def uniformity_of_draws(
+    draws: ArrayLike, weights_m2: ArrayLike, *, target: float | None = None
+) -> dict[str, Floats]:
+    """Compute the ratios and shares of `uniformity` for many maps of one grid at once.
+
+    Parameters
+    ----------
+    draws : array, shape (d, n)
+        PPFD of each point in each map. [µmol m⁻² s⁻¹]
+    weights_m2, target
+        See `uniformity`.
+
+    Returns
+    -------
+    dict of str to array, shape (d,)
+        Attribute of `Uniformity` → its value in each map; no share above target without one, and
+        no coefficient of variation, which noise would raise.
+    """
+    weights = np.asarray(weights_m2, dtype=float)
+    points = np.asarray(draws, dtype=float)[:, weights > 0]
+    share = weights[weights > 0] / weights.sum()
+    mean = points @ share
+    order = np.argsort(points, axis=1)
+    ranked, of_rank = np.take_along_axis(points, order, axis=1), share[order]
+    before = np.cumsum(of_rank, axis=1) - of_rank
+    taken = np.clip(LOW_QUARTER - before, 0.0, of_rank)
+    lowest, highest = ranked[:, 0], ranked[:, -1]
+    relative = np.abs(points / mean[:, None] - 1)
+    found = {
+        "minimum": lowest,
+        "maximum": highest,
+        "min_to_mean": lowest / mean,
+        "min_to_max": lowest / highest,
+        "max_to_mean": highest / mean,
+        "christiansen": 1 - relative @ share,
+        "low_quarter": (taken * ranked).sum(axis=1) / taken.sum(axis=1) / mean,
+        "share_within_10pct": (relative <= 0.10) @ share,
+        "share_within_20pct": (relative <= 0.20) @ share,
+    }
+    if target is not None:
+        found["share_above_target"] = (points >= target) @ share
+    return found
+
+
 def _mean_of_lowest(points: Floats, share: Floats, part: float) -> float:
     order = np.argsort(points, kind="stable")
     before = np.concatenate(([0.0], np.cumsum(share[order])[:-1]))

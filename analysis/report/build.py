@@ -19,6 +19,7 @@ from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
 from analysis.report import facts, height_words, pictures, sentences, tables, words
+from analysis.report.budget_part import budget_parts, term_lines
 from analysis.report.correction_part import CorrectionLine, correction_lines, mark_notes
 from analysis.report.difference_part import difference_part
 from analysis.report.height_part import height_parts
@@ -163,6 +164,8 @@ def render(
         value=value_part(summaries, accept=accept),
         heights=height_parts(summaries),
         height_headings=height_words.HEADINGS,
+        budgets=budget_parts(summaries),
+        terms_of_ratio=term_lines(() if together is None else together.terms),
         parts=parts,
         rules=sentences.rule_sentences(summaries),
         how_to_read=pictures.how_to_read(scale),

@@ -15,10 +15,12 @@ from analysis.digits import (
     MISSING,
     PPFD_UNIT,
     fixed,
+    plus_minus,
     significant,
 )
 from analysis.report import sentences
 from analysis.results import MapSummary, RunSummary
+from analysis.uncertainty import Interval
 
 
 @frozen
@@ -69,11 +71,76 @@ def _decimals(count: int) -> Callable[[float | None], str]:
     return lambda value: fixed(value, count)
 
 
-def _power(value: float | None) -> str:
-    return significant(value, 4)
-
-
 _Getter = Callable[[MapSummary], "Entry"]
+
+
+def sure(value: float | None, interval: Interval | None, *, scale: float = 1.0) -> Entry:
+    """Make an entry of a value with its ±: as far as the farther end of its interval.
+
+    Parameters
+    ----------
+    value : float or None
+        As it is stated.
+    interval : Interval or None
+        None writes the value alone.
+    scale : float
+        100 to print a fraction in per cent.
+    """
+    if value is None or not math.isfinite(value):
+        return Entry(MISSING)
+    reach = None
+    if interval is not None:
+        reach = scale * max(abs(value - interval.low), abs(interval.high - value))
+    return Entry(plus_minus(scale * value, reach), repr(float(value)))
+
+
+def _relative(value: float | None, reach: float | None) -> Entry:
+    if value is None or not math.isfinite(value):
+        return Entry(MISSING)
+    return Entry(plus_minus(value, None if reach is None else reach * value), repr(float(value)))
+
+
+def _flux(name: str) -> _Getter:
+    """A multiple of the delivered flux: as sure as that."""
+
+    def get(map_: MapSummary) -> Entry:
+        held = map_.uncertainty
+        reach = None if held is None else held.delivered_flux_umol_s.relative_half_width
+        return _relative(getattr(map_, name), reach)
+
+    return get
+
+
+def _efficacy(name: str) -> _Getter:
+    def get(map_: MapSummary) -> Entry:
+        held = None if map_.uncertainty is None else map_.uncertainty.plane_efficacy_umol_j
+        reach = None if held is None else held.relative_half_width
+        return _relative(getattr(map_, name), reach)
+
+    return get
+
+
+def _wall_power(map_: MapSummary) -> Entry:
+    held = map_.uncertainty
+    return _relative(map_.mean_wall_power_w, None if held is None else held.wall_power)
+
+
+def _at_points(name: str, scale: float = 1.0) -> _Getter:
+    """One of the figures of evenness."""
+
+    def get(map_: MapSummary) -> Entry:
+        if map_.uniformity is None:
+            return Entry(MISSING)
+        held = map_.uncertainty
+        interval = None if held is None else held.at_points.get(name)
+        return sure(getattr(map_.uniformity, name), interval, scale=scale)
+
+    return get
+
+
+def _of_the_field(map_: MapSummary) -> Entry:
+    held = None if map_.uncertainty is None else map_.uncertainty.coefficient_of_variation
+    return Entry(MISSING) if held is None else sure(held.value, held, scale=100.0)
 
 
 def _even(name: str, write: Callable[[float | None], str]) -> _Getter:
@@ -125,11 +192,11 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
     (
         "Photons for the power",
         (
-            ("plane efficacy, same moments", EFFICACY_UNIT, _of("plane_efficacy_umol_j")),
+            ("plane efficacy, same moments", EFFICACY_UNIT, _efficacy("plane_efficacy_umol_j")),
             (
                 "plane efficacy, corrected flux ÷ mean power",
                 EFFICACY_UNIT,
-                _of("plane_efficacy_from_means"),
+                _efficacy("plane_efficacy_from_means"),
             ),
             ("difference of the two", "%", _of("efficacy_disagreement", _percent(2))),
             (
@@ -137,33 +204,38 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
                 "%",
                 _of("efficacy_disagreement_limit", _percent(2)),
             ),
-            ("mean wall power", "W", _of("mean_wall_power_w", _power)),
+            ("mean wall power", "W", _wall_power),
         ),
     ),
     (
         "Light on the plane",
         (
-            ("delivered flux", FLUX_UNIT, _of("delivered_flux_umol_s")),
-            ("mean PPFD of the points read", PPFD_UNIT, _of("mean_ppfd_umol_m2_s")),
-            ("greatest PPFD", PPFD_UNIT, _even("maximum", significant)),
-            ("least PPFD", PPFD_UNIT, _even("minimum", significant)),
-            ("daily light integral, 12 h", DLI_UNIT, _of("dli_12h")),
-            ("daily light integral, 18 h", DLI_UNIT, _of("dli_18h")),
+            ("delivered flux", FLUX_UNIT, _flux("delivered_flux_umol_s")),
+            ("mean PPFD of the points read", PPFD_UNIT, _flux("mean_ppfd_umol_m2_s")),
+            ("greatest PPFD", PPFD_UNIT, _at_points("maximum")),
+            ("least PPFD", PPFD_UNIT, _at_points("minimum")),
+            ("daily light integral, 12 h", DLI_UNIT, _flux("dli_12h")),
+            ("daily light integral, 18 h", DLI_UNIT, _flux("dli_18h")),
         ),
     ),
     (
         "Evenness, valid for its grid only",
         (
             ("measurement grid", "", lambda map_: Entry(map_.grid.label)),
-            ("min/mean", "", _even("min_to_mean", _decimals(2))),
-            ("min/max", "", _even("min_to_max", _decimals(2))),
-            ("max/mean", "", _even("max_to_mean", _decimals(2))),
-            ("coefficient of variation", "%", _even("coefficient_of_variation", _percent(1))),
-            ("Christiansen uniformity", "%", _even("christiansen", _percent(1))),
-            ("low-quarter uniformity", "%", _even("low_quarter", _percent(1))),
-            ("area within ±10 % of mean", "%", _even("share_within_10pct", _percent(0))),
-            ("area within ±20 % of mean", "%", _even("share_within_20pct", _percent(0))),
-            (_ABOVE_TARGET, "%", _even("share_above_target", _percent(0))),
+            ("min/mean", "", _at_points("min_to_mean")),
+            ("min/max", "", _at_points("min_to_max")),
+            ("max/mean", "", _at_points("max_to_mean")),
+            (
+                "coefficient of variation",
+                "%",
+                _even("coefficient_of_variation", _percent(1)),
+            ),
+            ("the same, between the points too", "%", _of_the_field),
+            ("Christiansen uniformity", "%", _at_points("christiansen", 100.0)),
+            ("low-quarter uniformity", "%", _at_points("low_quarter", 100.0)),
+            ("area within ±10 % of mean", "%", _at_points("share_within_10pct", 100.0)),
+            ("area within ±20 % of mean", "%", _at_points("share_within_20pct", 100.0)),
+            (_ABOVE_TARGET, "%", _at_points("share_above_target", 100.0)),
             ("corners below the mean by", "%", _of("corner_deficit", _percent(1))),
             ("edges below the mean by", "%", _of("edge_deficit", _percent(1))),
             ("hot spots", "", lambda map_: _count(map_, "hot")),
@@ -246,12 +318,12 @@ def key_numbers(runs: Sequence[RunSummary]) -> list[tuple[str, str, tuple[Entry,
             tuple(
                 _marked(cell, map_)
                 for cell in (
-                    number(map_.stated_efficacy_umol_j),
-                    number(map_.mean_ppfd_umol_m2_s),
-                    _even("min_to_mean", _decimals(2))(map_),
-                    _even("maximum", significant)(map_),
-                    number(map_.delivered_flux_umol_s),
-                    number(map_.mean_wall_power_w, _power),
+                    _efficacy("stated_efficacy_umol_j")(map_),
+                    _flux("mean_ppfd_umol_m2_s")(map_),
+                    _at_points("min_to_mean")(map_),
+                    _at_points("maximum")(map_),
+                    _flux("delivered_flux_umol_s")(map_),
+                    _wall_power(map_),
                     Entry(map_.grid.label),
                 )
             ),

@@ -139,8 +139,8 @@ def one_bench(seed: int) -> dict[str, float]:
     answers["false difference, three hangings"] = more
     _, covered, _, _ = pair(_equal_pair(), Bench.draw(seed + 3 * 10**6), stated, known=False)
     answers["ratio 1, other spread"] = covered
-    fine = {"installation": {"flux_sd_percent": 0.35}}
-    well = declared(reinstallation_percent=0.35)
+    fine = {"installation": {"flux_sd_percent": 0.4}}
+    well = declared(reinstallation_percent=0.4)
     _, _, more, reach = pair(fields, Bench.draw(seed + 4 * 10**6, fine), well, ratio=1.03)
     answers["3 % found"] = more
     answers["its half-width %"] = 100 * reach

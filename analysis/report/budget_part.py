@@ -1,0 +1,181 @@
+"""How sure the figures are, in the report: what dominates, what to improve first, the budget."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from attrs import frozen
+
+from analysis.budget import Term
+from analysis.digits import percent
+from analysis.figures.budget_bars import BudgetBar, budget_bars
+from analysis.figures.style import to_svg
+from analysis.report import sentences
+from analysis.report.pictures import Picture
+from analysis.results import MapSummary, RunSummary
+from analysis.uncertainty import BudgetRow, MapUncertainty
+
+SHOWN: Final = 0.02
+"""Causes below this standard uncertainty are gathered in one line. [%]"""
+MOST_BARS: Final = 8
+ADVICE: Final = {
+    "calibration of the light sensor": "a calibration with a smaller uncertainty",
+    "spectral error of the light sensor": "a spectral factor for this kind of lamp",
+    "cosine error of the light sensor": "the sensor's cosine response from its maker, or a sensor "
+    "with a better one",
+    "linearity of the light sensor": "a sensor whose linearity is certified",
+    "temperature of the light sensor": "a thermometer at the sensor and its coefficient",
+    "gain of the wattmeter": "a wattmeter of a better class, or its calibration",
+    "wattmeter on distorted current": "a meter rated for the ballast's distorted current",
+    "levelling of the light sensor": "levelling the sensor more closely",
+    "height of the device over the sensor": "measuring the mounting height more closely",
+    "where the grid lies": "measuring where the grid lies more closely",
+    "where the sensor stands at each point": "placing the sensor more closely",
+    "repeatability of a reading": "more samples at each point",
+    "dark reading": "a dark reading, or more points of it",
+    "drift of the lamp during the map": "a longer warm-up, and reference visits more often",
+    "sum over points for the integral": "more rows and columns",
+}
+"""What makes a cause smaller, as what follows "best improved by"."""
+
+
+@frozen(kw_only=True)
+class BudgetLine:
+    """One line of the printed table."""
+
+    name: str
+    kind: str
+    distribution: str
+    degrees_of_freedom: str
+    percent: str
+    share: str
+    source: str
+
+
+@frozen(kw_only=True)
+class RunBudget:
+    """The budget of one run: what the template prints."""
+
+    name: str
+    sentences: tuple[str, ...]
+    lines: tuple[BudgetLine, ...]
+    picture: Picture
+
+
+@frozen(kw_only=True)
+class TermLine:
+    """One line of what stands between two devices."""
+
+    name: str
+    percent: str
+    source: str
+
+
+def budget_parts(runs: Sequence[RunSummary]) -> list[RunBudget]:
+    """Make the budget of each run that has one: that of its map with the highest efficacy."""
+    found = []
+    for at, run in enumerate(runs):
+        maps = [one for one in run.maps if one.uncertainty is not None]
+        if maps:
+            best = max(maps, key=lambda one: one.stated_efficacy_umol_j or 0.0)
+            found.append(_part(run, best, at))
+    return found
+
+
+def _part(run: RunSummary, map_: MapSummary, at: int) -> RunBudget:
+    held = map_.uncertainty
+    assert held is not None
+    whole = math.sqrt(sum(row.percent**2 for row in held.rows))
+    title = sentences.map_title(run, map_)
+    bars = [
+        BudgetBar(name=row.name, percent=row.percent, is_measured=row.kind == "A")
+        for row in held.rows[:MOST_BARS]
+    ]
+    what = "plane efficacy" if held.plane_efficacy_umol_j is not None else "delivered flux"
+    svg = to_svg(
+        budget_bars(bars, combined_percent=whole, title=f"What the ± of the {what} is made of"),
+        name=f"b{at}",
+        alt=f"Standard uncertainty of the {what} from each cause, {title}: "
+        + ", ".join(f"{bar.name} {bar.percent:.2f} %" for bar in bars),
+    )
+    caption = f"{title}: standard uncertainty of the {what} from its largest causes."
+    return RunBudget(
+        name=title,
+        sentences=tuple(_said(held, what, whole)),
+        lines=tuple(_lines(held.rows)),
+        picture=Picture(svg=svg, caption=caption),
+    )
+
+
+def _said(held: MapUncertainty, what: str, whole: float) -> list[str]:
+    result = held.plane_efficacy_umol_j or held.delivered_flux_umol_s
+    first = held.rows[0]
+    left = 2 * math.sqrt(max(whole**2 - first.percent**2, 0.0)) / 100
+    said = [
+        f"The {what} is known to ± {percent(result.relative_half_width)} (95 %). Most of that is "
+        f"{first.name}: {percent(first.share, 0)} of the variance; without it some ± "
+        f"{percent(left)} would be left."
+    ]
+    if advice := ADVICE.get(first.name):
+        said.append(f"It is best improved by {advice}.")
+    said += held.assumptions
+    defaults = [row.name for row in held.rows if row.is_default and row.percent >= SHOWN]
+    if defaults:
+        said.append(
+            f"Assumed by default, for want of a statement in the rig profile: "
+            f"{sentences.listed(defaults)}."
+        )
+    return said
+
+
+def _lines(rows: Sequence[BudgetRow]) -> list[BudgetLine]:
+    shown = [row for row in rows if row.percent >= SHOWN]
+    small = [row for row in rows if row.percent < SHOWN]
+    lines = [
+        BudgetLine(
+            name=row.name,
+            kind=row.kind,
+            distribution=row.distribution,
+            degrees_of_freedom=_freedom(row.degrees_of_freedom),
+            percent=f"{row.percent:.2f}",
+            share=f"{100 * row.share:.1f}",
+            source=row.source,
+        )
+        for row in shown
+    ]
+    if small:
+        size = math.sqrt(sum(row.percent**2 for row in small))
+        lines.append(
+            BudgetLine(
+                name=f"{len(small)} more, each below {SHOWN:g} %",
+                kind="",
+                distribution="",
+                degrees_of_freedom="",
+                percent=f"{size:.2f}",
+                share=f"{100 * sum(row.share for row in small):.1f}",
+                source=", ".join(row.name for row in small),
+            )
+        )
+    return lines
+
+
+def _freedom(value: float) -> str:
+    return "∞" if math.isinf(value) or value > 1000 else f"{value:.0f}"
+
+
+def term_lines(terms: Sequence[Term]) -> list[TermLine]:
+    """Gather the terms of a ratio by name, the largest first; what cancels is said to."""
+    held: dict[str, list[Term]] = {}
+    for term in terms:
+        held.setdefault(term.name, []).append(term)
+    lines = []
+    for name, group in held.items():
+        left = math.hypot(*(term.in_ratio for term in group))
+        if all(term.is_shared for term in group):
+            source = "the same in both: only what acts unlike on the two is left"
+        else:
+            source = " · ".join(dict.fromkeys(term.source for term in group))
+        lines.append((left, TermLine(name=name, percent=f"{100 * left:.2f}", source=source)))
+    return [line for _, line in sorted(lines, key=lambda pair: -pair[0])]
