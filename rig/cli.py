@@ -39,6 +39,7 @@ def _explain(error: Exception) -> int:
     from analysis.lab_folder import LabFolderError
     from analysis.run_folder import RunFolderError
     from drivers.errors import DriverError
+    from rig.bench_lock import BenchInUse
     from rig.faults import RunStopped
     from rig.recorder import RecorderError
     from rig.toml_faults import ConfigError
@@ -49,7 +50,8 @@ def _explain(error: Exception) -> int:
     if isinstance(error, ConfigError | GridError):
         _complain(str(error))
         return USAGE
-    if isinstance(error, DriverError | RecorderError | RunFolderError | LabFolderError):
+    refusals = (DriverError, RecorderError, RunFolderError, LabFolderError, BenchInUse)
+    if isinstance(error, refusals):
         _complain(str(error))
         return FAILED
     if isinstance(error, OSError):
@@ -175,6 +177,27 @@ def _parser() -> argparse.ArgumentParser:
         "--out", type=Path, help="file to write; default report.html in the (first) run folder"
     )
 
+    schedule = add(
+        "schedule",
+        _schedule,
+        "plan runs that start by themselves, and start them",
+        "evenfall schedule add plan.toml --rig rig.toml --at 22:00",
+    )
+    from rig.schedule_options import add_schedule_arguments
+
+    add_schedule_arguments(schedule)
+
+    control = add(
+        "control",
+        _control,
+        "chart the control reflector of a lab over months: is the bench still what it was",
+        "evenfall control lab",
+    )
+    control.add_argument("lab", type=Path, nargs="?", default=Path("lab"), help="lab folder")
+    control.add_argument(
+        "--out", type=Path, help="folder for the charts; default control in the lab folder"
+    )
+
     heights = add(
         "heights",
         _heights,
@@ -203,17 +226,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     compare.add_argument(
         "--out", type=Path, help="file to write; default report-compared.html in the first run"
-    )
-
-    control = add(
-        "control",
-        _control,
-        "chart the control reflector of a lab over months: is the bench still what it was",
-        "evenfall control lab",
-    )
-    control.add_argument("lab", type=Path, nargs="?", default=Path("lab"), help="lab folder")
-    control.add_argument(
-        "--out", type=Path, help="folder for the charts; default control in the lab folder"
     )
 
     lamps = add(
@@ -294,6 +306,18 @@ def _report(options: argparse.Namespace) -> int:
     return report_command(options.runs, options.out)
 
 
+def _schedule(options: argparse.Namespace) -> int:
+    from rig.schedule_commands import schedule_command
+
+    return schedule_command(options)
+
+
+def _control(options: argparse.Namespace) -> int:
+    from rig.control import control_command
+
+    return control_command(options.lab, options.out)
+
+
 def _heights(options: argparse.Namespace) -> int:
     from rig.heights import heights_command
 
@@ -304,12 +328,6 @@ def _compare(options: argparse.Namespace) -> int:
     from rig.commands import compare_command
 
     return compare_command(options.runs, options.out, options.accept)
-
-
-def _control(options: argparse.Namespace) -> int:
-    from rig.control import control_command
-
-    return control_command(options.lab, options.out)
 
 
 def _lamps(options: argparse.Namespace) -> int:

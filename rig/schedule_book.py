@@ -14,7 +14,7 @@ import csv
 import hashlib
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime, time
 from pathlib import Path
@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 
 from attrs import define, field, frozen
 
-from analysis.durable import append, replace
+from analysis.durable import append, replace, sync_folder
 from analysis.lab_records import LabFolderError, csv_line, header
 from rig.schedule_policy import ENDED, Hours, OnRecord, PlannedRun, State
 
@@ -31,8 +31,9 @@ if sys.platform != "win32":
     import fcntl
 
 SCHEDULE: Final = "schedule.csv"
-#: Folder of the copied plans, in the lab folder.
+#: Folder of the copied plans, in the lab folder, and the name of each.
 PLANS: Final = "planned"
+PLAN: Final = "plan.toml"
 COLUMNS: Final = (
     "utc",
     "run",
@@ -61,7 +62,7 @@ class Entry:
     run : PlannedRun
         What the policy needs to know.
     plan : str
-        Name of the copied plan, in the lab folder.
+        Path of the copied plan, in the lab folder.
     rig : str
         Path of the rig profile.
     rig_sha256 : str
@@ -146,9 +147,20 @@ class Book:
         self._forget()
 
     def plan(
-        self, run: PlannedRun, *, plan: bytes, rig: Path, time_zone: str, acknowledged_by: str
+        self,
+        run: PlannedRun,
+        *,
+        files: Mapping[str, bytes],
+        rig: Path,
+        time_zone: str,
+        acknowledged_by: str,
     ) -> Entry:
         """Put one more run on the schedule; its number is chosen here.
+
+        Parameters
+        ----------
+        files : mapping
+            Copies to be kept for it, by name: the plan as `PLAN`, and what the plan names.
 
         Raises
         ------
@@ -158,12 +170,15 @@ class Book:
         with self._to_ourselves():
             self.refresh()
             name = str(self._last + 1)
-            (self.lab / PLANS).mkdir(exist_ok=True)
-            copied = f"{PLANS}/{name}.toml"
-            replace(self.lab / copied, plan.decode("utf-8"))
+            folder = self.lab / PLANS / name
+            folder.mkdir(parents=True, exist_ok=True)
+            for file, data in files.items():
+                replace(folder / file, data.decode("utf-8"))
+            sync_folder(folder.parent)
+            sync_folder(self.lab)
             entry = Entry(
                 run=_named(run, name),
-                plan=copied,
+                plan=f"{PLANS}/{name}/{PLAN}",
                 rig=str(rig.absolute()),
                 rig_sha256=digest(rig.read_bytes()),
                 time_zone=time_zone,

@@ -123,7 +123,11 @@ class Night:
             **more,
         )
         entry = self.desk.plan(
-            run, plan=b"format = 1\n", rig=self.rig, time_zone=BERLIN, acknowledged_by="tester"
+            run,
+            files={"plan.toml": b"format = 1\n"},
+            rig=self.rig,
+            time_zone=BERLIN,
+            acknowledged_by="tester",
         )
         return entry.run.name
 

@@ -1,0 +1,73 @@
+"""The notice for the door of a room where a bench is left alone: one page, made from the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from rig.estimate import Estimate, estimate
+from rig.plan import Plan
+from rig.profile import Profile
+from rig.progress import duration
+from rig.unattended import METAL_HALIDE
+
+
+def door_notice(
+    plan: Plan,
+    profile: Profile,
+    *,
+    runs: Sequence[tuple[str, str]],
+    contact: str,
+    isolator: str,
+) -> str:
+    """Return the notice as HTML that prints on one page.
+
+    Parameters
+    ----------
+    plan : Plan
+    profile : Profile
+    runs : sequence of (str, str)
+        Number and start of each planned run.
+    contact : str
+        Whom to call; empty leaves a line to write on.
+    isolator : str
+        Where the lamp circuit is isolated; empty likewise.
+    """
+    foreseen = estimate(plan, profile)
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    limits: dict[str, Any] = {
+        "least": duration(foreseen.duration_s),
+        "most": duration(longest_s(foreseen, plan)),
+    }
+    relay = profile.lamp_relay
+    return environment.get_template("door_notice.html").render(
+        test=plan.test.name,
+        device=plan.device.name,
+        lamp_kind=plan.lamp.kind,
+        lamp_power_w=plan.lamp.rated_power_w,
+        is_discharge=plan.lamp.kind != "LED",
+        is_metal_halide=plan.lamp.kind in METAL_HALIDE,
+        runs=runs,
+        contact=contact,
+        isolator=isolator,
+        silence_s=None if relay is None else relay.options.opens_after_silence_s,
+        **limits,
+    )
+
+
+def longest_s(foreseen: Estimate, plan: Plan) -> float:
+    """Return how long a run lasts if every warm-up takes its longest. [s]"""
+    return foreseen.duration_s + sum(
+        max(0.0, plan.warm_up.maximum_s - step.duration_s)
+        for step in foreseen.steps
+        if step.at_least
+    )

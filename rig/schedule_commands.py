@@ -1,0 +1,347 @@
+"""``evenfall schedule``: plan a run, show and remove what is planned, start what is due."""
+
+from __future__ import annotations
+
+import argparse
+import textwrap
+from collections.abc import Callable
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import tzlocal
+from attrs import define, field
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from analysis import lab_folder
+from analysis.durable import replace
+from drivers.clock import Clock, SystemClock, VirtualClock
+from rig import bench_lock, lamp, unattended
+from rig.awake import kept_awake
+from rig.correction_checks import named_curves
+from rig.door_notice import door_notice
+from rig.faults import RunStopped
+from rig.notices import Notices
+from rig.operator import StopRequest
+from rig.plan import Plan, read_plan
+from rig.planned_run import PlannedProcess
+from rig.profile import Profile, cross_check, read_profile
+from rig.safety import cautions_text
+from rig.schedule import Alarm
+from rig.schedule_book import PLAN, PLANS, Book, Entry, parse_hours
+from rig.schedule_loop import Loop
+from rig.schedule_policy import (
+    CHECKLIST_LASTS,
+    ENDED,
+    Hours,
+    PlannedRun,
+    State,
+    to_utc,
+)
+from rig.toml_faults import ConfigError
+
+DONE, FAILED = 0, 1
+LOCK: Final = "schedule.lock"
+MOST_NIGHTS: Final = CHECKLIST_LASTS.days
+
+
+@define(kw_only=True)
+class Room:
+    """What the commands look at besides their files; other ones in tests."""
+
+    clock: Clock = field(factory=SystemClock)
+    console: Console = field(factory=lambda: Console(highlight=False))
+    read_answer: Callable[[str], str] = field(default=input)
+    zone_name: Callable[[], str] = field(default=tzlocal.get_localzone_name)
+
+    def say(self, words: str) -> None:
+        """Print a paragraph."""
+        width = max(40, self.console.width - 1)
+        for line in words.splitlines() or [""]:
+            self.console.print(
+                textwrap.fill(line, width, subsequent_indent="   ", break_long_words=False),
+                markup=False,
+                soft_wrap=True,
+            )
+
+
+def schedule_command(options: argparse.Namespace, room: Room | None = None) -> int:
+    """Do what was asked and return the exit code."""
+    room = room or Room()
+    commands = {"add": add, "list": show, "remove": remove, "run": keep}
+    return commands[options.what](options, room)
+
+
+def add(options: argparse.Namespace, room: Room) -> int:
+    """Plan a run, once everything that would refuse it has been looked at and acknowledged.
+
+    Raises
+    ------
+    ConfigError
+        Plan, profile or times cannot be used; every fault is listed.
+    """
+    plan, profile = read_plan(options.plan), read_profile(options.rig)
+    if problems := cross_check(plan, profile):
+        raise ConfigError(str(options.plan), problems)
+    if refused := unattended.refusals(plan, profile):
+        raise ConfigError(f"{options.plan}, unattended", refused)
+    lab_folder.check(options.lab)
+    # A run on the bench in this process has the bench's time of day.
+    run_clock = room.clock if profile.bench is None else VirtualClock()
+    if refused := lamp.refusals(plan, profile, options.lab, run_clock):
+        raise RunStopped("not planned: " + "; ".join(refused))
+    book = Book(options.lab)
+    book.refresh()
+    zone_name, runs = _times(options, room, book)
+    name = _acknowledged(plan, profile, room)
+    if name is None:
+        room.say("Not planned: the checklist is not acknowledged.")
+        return FAILED
+    entries = [
+        book.plan(
+            run,
+            files=_copies(plan, profile),
+            rig=options.rig,
+            time_zone=zone_name,
+            acknowledged_by=name,
+        )
+        for run in runs
+    ]
+    notice = options.lab / PLANS / entries[0].run.name / "door-notice.html"
+    text = door_notice(
+        plan,
+        profile,
+        runs=[(entry.run.name, _when(entry)) for entry in entries],
+        contact=options.contact or name,
+        isolator=options.isolator,
+    )
+    replace(notice, text)
+    for entry in entries:
+        room.say(f"Run {entry.run.name} is planned: {_when(entry)}.")
+    room.say(
+        f"Print the door notice, {notice}, and hang it up. Planned runs are started by 'evenfall "
+        f"schedule run --lab {options.lab}', which must be left running (hardware/computer.md)."
+    )
+    return DONE
+
+
+def show(options: argparse.Namespace, room: Room) -> int:
+    """List what is planned, and with ``--all`` what has ended."""
+    book = Book(options.lab, keeps_ended=options.all)
+    book.refresh()
+    for problem in book.problems:
+        room.say(problem)
+    if not book.entries:
+        room.say("Nothing is planned.")
+        return DONE
+    table = Table(box=box.HORIZONTALS, pad_edge=False, header_style="bold")
+    for heading in ("run", "state", "starts", "test", "what is said"):
+        table.add_column(heading, overflow="fold")
+    for name, entry in book.entries.items():
+        record = book.records[name]
+        if record.state in ENDED and not options.all:
+            continue  # kept only because another one follows it
+        cells = (name, record.state.value, _when(entry), _title(options.lab, entry), record.reason)
+        table.add_row(*map(Text, cells))
+    room.console.print(table)
+    return DONE
+
+
+def remove(options: argparse.Namespace, room: Room) -> int:
+    """Take a run off the schedule, unless it is under way."""
+    book = Book(options.lab)
+    book.refresh()
+    if options.run not in book.entries:
+        raise ConfigError(
+            str(book.path), [f"no run {options.run} is planned; see 'evenfall schedule list'"]
+        )
+    removed = book.note(
+        options.run,
+        State.REMOVED,
+        room.clock.utc(),
+        reason="by the operator",
+        only_if=State.PLANNED,
+    )
+    if not removed:
+        room.say(
+            f"Run {options.run} is under way. To stop it, press Ctrl-C where 'evenfall schedule "
+            "run' is (not an emergency stop)."
+        )
+        return FAILED
+    room.say(f"Run {options.run} is removed.")
+    return DONE
+
+
+def keep(options: argparse.Namespace, room: Room) -> int:
+    """Start planned runs when they are due, until asked to stop.
+
+    Raises
+    ------
+    LabFolderError
+        The lab folder or its schedule is not sound.
+    """
+    lab = options.lab
+    lab_folder.check(lab)
+    handle = bench_lock.take(lab / LOCK)
+    if handle is None:
+        raise RunStopped(f"the schedule of {lab} is kept by another program already")
+    notices = Notices.of_lab(lab, room.clock)
+    stop, alarm = StopRequest(), Alarm()
+    try:
+        with kept_awake("planned runs", room.clock) as word:
+            room.say(word)
+            room.say(f"Keeping the schedule of {lab}; Ctrl-C ends it (not an emergency stop).")
+            Loop(
+                book=Book(lab),
+                clock=room.clock,
+                waker=alarm,
+                stop=stop,
+                bench=lambda entry: bench_lock.hold(
+                    read_profile(Path(entry.rig)), f"planned run {entry.run.name}", room.clock.utc()
+                ),
+                launch=lambda entry, lock: PlannedProcess(lab, entry, lock),
+                say=lambda text: room.say(f"{room.clock.utc():%Y-%m-%d %H:%M:%S} UTC  {text}"),
+                trouble=lambda entry, reason: notices.send(
+                    "trouble", f"planned run {entry.run.name} was not carried out", reason
+                ),
+            ).run()
+    finally:
+        alarm.close()
+        stop.release()
+        bench_lock.BenchLock(handle, lab / LOCK).release()
+    raise RunStopped(stop.reason or "ended", exit_code=130)
+
+
+def _copies(plan: Plan, profile: Profile) -> dict[str, bytes]:
+    """Return the plan and the curves that it names, so that later edits change nothing."""
+    curves = named_curves(plan, profile)
+    named = [copy for key, copy in curves.items() if key.startswith("corrections.")]
+    return {PLAN: plan.text, **dict(named)}
+
+
+# -- pieces ---------------------------------------------------------------------------------
+
+
+def _times(options: argparse.Namespace, room: Room, book: Book) -> tuple[str, list[PlannedRun]]:
+    """Make planned runs of the times that were given; every fault at once."""
+    faults: list[str] = []
+    now_utc = room.clock.utc()
+    zone_name = options.zone or room.zone_name()
+    zone: ZoneInfo | None = None
+    try:
+        zone = ZoneInfo(zone_name)
+    except (ZoneInfoNotFoundError, ValueError):
+        faults.append(f"--zone is {zone_name!r}; give a zone such as Europe/Berlin, or UTC")
+    hours: Hours | None = None
+    if options.hours is not None:
+        try:
+            hours = parse_hours(options.hours)
+        except ValueError as error:
+            faults.append(f"--hours {error}")
+    if not 1 <= options.nights <= MOST_NIGHTS:
+        faults.append(
+            f"--nights is {options.nights}; give 1 to {MOST_NIGHTS}: a checklist is good for "
+            f"{MOST_NIGHTS} days"
+        )
+    starts: list[datetime | None] = [None]
+    if options.after is not None:
+        record = book.records.get(options.after)
+        if record is None or record.state in ENDED:
+            faults.append(
+                f"--after is {options.after!r}, and no such run is planned or under way; see "
+                "'evenfall schedule list'"
+            )
+        if options.nights != 1:
+            faults.append("--nights goes with --at, not with --after; leave one of them out")
+    elif zone is not None:
+        first, fault = _first_start(options.at, now_utc.astimezone(zone).replace(tzinfo=None))
+        if fault:
+            faults.append(fault)
+        if first is not None:
+            starts = [first + timedelta(days=night) for night in range(max(1, options.nights))]
+            faults += _start_faults(first, starts[-1] or first, hours, now_utc, zone)
+    if faults:
+        raise ConfigError("schedule", faults)
+    return zone_name, [
+        PlannedRun(
+            name="",
+            planned_utc=now_utc,
+            start=start,
+            after=options.after or "",
+            hours=hours,
+            late_by_s=options.late_by_s,
+        )
+        for start in starts
+    ]
+
+
+def _first_start(text: str, now_local: datetime) -> tuple[datetime | None, str]:
+    """Read a start; a time of day alone is the next such time."""
+    fault = f"--at is {text!r}; give a local time, e.g. 22:00 or 2026-01-05T22:00"
+    try:
+        at = time.fromisoformat(text)
+    except ValueError:
+        try:
+            start = datetime.fromisoformat(text)
+        except ValueError:
+            return None, fault
+        if start.tzinfo is not None or len(text) <= len("2026-01-05"):
+            return None, fault
+        return start, ""
+    if at.tzinfo is not None:
+        return None, fault
+    day: date = now_local.date()
+    start = datetime.combine(day, at)
+    return (start if start > now_local else start + timedelta(days=1)), ""
+
+
+def _start_faults(
+    first: datetime, last: datetime, hours: Hours | None, now_utc: datetime, zone: ZoneInfo
+) -> list[str]:
+    found = []
+    if to_utc(first, zone) < now_utc:
+        found.append(f"--at is {first:%Y-%m-%d %H:%M}, which is over; give a time to come")
+    if to_utc(last, zone) > now_utc + CHECKLIST_LASTS:
+        found.append(
+            f"--at: the last start is {last:%Y-%m-%d %H:%M}; a checklist is good for "
+            f"{CHECKLIST_LASTS.days} days: plan later runs later"
+        )
+    if hours is not None and not hours.hold(first.time()):
+        found.append(f"--at is {first:%H:%M}, outside --hours {hours}; change one of them")
+    return found
+
+
+def _acknowledged(plan: Plan, profile: Profile, room: Room) -> str | None:
+    """Go through cautions and checklist with a person; their name, or None if one item is not."""
+    room.say(cautions_text(plan.lamp.kind))
+    room.say(
+        "\nCHECKLIST for a bench that is left alone. The relay will light the lamp, and the stage "
+        "will move, with nobody there. Go to the bench; answer each line with yes only if it is "
+        "so.\n"
+    )
+    try:
+        for number, item in enumerate(unattended.checklist(plan, profile), start=1):
+            room.say(f"{number}. {item}")
+            if room.read_answer("   yes / no > ").strip().lower() not in ("yes", "y"):
+                return None
+        return room.read_answer("Your name, for the record > ").strip() or None
+    except EOFError:
+        return None
+
+
+def _when(entry: Entry) -> str:
+    run = entry.run
+    if run.start is None:
+        return f"after run {run.after}"
+    return f"{run.start:%Y-%m-%d %H:%M} {entry.time_zone}"
+
+
+def _title(lab: Path, entry: Entry) -> str:
+    try:
+        return read_plan(lab / entry.plan).test.name
+    except (ConfigError, OSError):
+        return f"({entry.plan} cannot be read)"
