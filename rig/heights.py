@@ -39,9 +39,12 @@ def heights_command(folder: Path, out: Path | None) -> int:
         raise ConfigError(f"--out {out}", [f"{problem}; give a file to write, e.g. heights.png"])
     if out is not None and out.suffix.lower() != ".png":
         raise ConfigError(f"--out {out}", ["the picture is a PNG; give a name that ends in .png"])
-    found = heights(summarise(run_folder.load(folder)))
+    summary = summarise(run_folder.load(folder))
+    found = heights(summary)
     console = Console(highlight=False)
     console.print(height_words.verdict(found), markup=False)
+    for mark in summary.marks:
+        console.print(f"{mark}.", markup=False)
     if isinstance(found, NoHeights):
         for sentence in height_words.sentences(found):
             console.print(sentence, markup=False)
@@ -58,8 +61,9 @@ def heights_command(folder: Path, out: Path | None) -> int:
     if path is None:
         path = folder / "figures" / PICTURE
         path.parent.mkdir(exist_ok=True)
-    path.write_bytes(to_png(height_trade_off(found, title=f"Mounting height, {found.device}"), DPI))
-    console.print(f"Picture: {path}", markup=False)
+    figure = height_trade_off(found, title=f"Mounting height, {found.device}")
+    path.write_bytes(to_png(figure, DPI, stamps=summary.marks))
+    console.print(f"Picture: {path}", markup=False, soft_wrap=True)
     return 0
 
 
