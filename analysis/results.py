@@ -322,6 +322,12 @@ class RunSummary:
         return {one.name: one.setting for map_ in self.maps for one in map_.corrections}
 
     @property
+    def marks(self) -> tuple[str, ...]:
+        """What has to stand beside numbers of the run: each mark once, its first letter large."""
+        marks = dict.fromkeys(map_.mark for map_ in self.maps if map_.mark)
+        return tuple(mark[0].upper() + mark[1:] for mark in marks)
+
+    @property
     def begun_utc(self) -> str:
         """Time of day of the first event, empty if there is none."""
         return str(self.events[0]["utc"]) if self.events else ""

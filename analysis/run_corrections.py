@@ -108,12 +108,12 @@ def corrections_of(
                 "Nothing is scaled to the nominal line voltage: ballast.nominal_voltage_v is not "
                 "stated."
             )
-    constant = (_calibration(sensor), _spectral(run, sensor, asked, remarks))
+    constant = (_calibration(run.rig, sensor), _spectral(run, sensor, asked, remarks))
     return RunCorrections(
         constant=tuple(one for one in constant if one is not None),
         temperature=_temperature(run, sensor, readings, remarks),
         geometry=_geometry(sensor, asked, grid, remarks),
-        power=_power(_table(run.rig, "power_meter_calibration")),
+        power=_power(run.rig, _table(run.rig, "power_meter_calibration")),
         nominal_v=nominal_v,
     )
 
@@ -139,7 +139,14 @@ def _standard(table: Mapping[str, Any], key: str = "uncertainty_percent") -> flo
     return None if percent is None else percent / 100 / COVERAGE
 
 
-def _calibration(sensor: Mapping[str, Any]) -> Applied | None:
+def _certificate(rig: Mapping[str, Any], instrument: str) -> str:
+    """Say where the figures of a calibration come from, with their dates."""
+    held = _table(rig, instrument)
+    done, due = held.get("calibrated_on"), held.get("calibration_due")
+    return f"profile: calibrated on {done or 'a day not stated'}" + (f", due {due}" if due else "")
+
+
+def _calibration(rig: Mapping[str, Any], sensor: Mapping[str, Any]) -> Applied | None:
     factor = _figure(sensor, "factor")
     if factor is None:
         return None
@@ -147,7 +154,7 @@ def _calibration(sensor: Mapping[str, Any]) -> Applied | None:
         name="sensor calibration",
         on="light",
         factor=factor,
-        source="profile: light_sensor_calibration.factor",
+        source=_certificate(rig, "light_sensor"),
         setting=f"factor {factor:g}",
         uncertainty=_standard(sensor),
     )
@@ -265,7 +272,7 @@ def _geometry(
     )
 
 
-def _power(meter: Mapping[str, Any]) -> Applied | None:
+def _power(rig: Mapping[str, Any], meter: Mapping[str, Any]) -> Applied | None:
     factor, offset_w = _figure(meter, "factor"), _figure(meter, "offset_w")
     if factor is None and offset_w is None:
         return None
@@ -275,7 +282,7 @@ def _power(meter: Mapping[str, Any]) -> Applied | None:
         on="power",
         factor=factor,
         offset=offset_w,
-        source="profile: power_meter_calibration",
+        source=_certificate(rig, "power_meter"),
         setting=f"factor {factor:g}, offset {offset_w:g} W",
         uncertainty=_standard(meter),
     )

@@ -327,7 +327,7 @@ def write_map_png(
             number_means=means,
             facts=lines,
             foot=foot,
-            stamps=(*stamps, *([sentences.capital(map_.mark)] if map_.mark else [])),
+            stamps=tuple(dict.fromkeys([*stamps, *summary.marks])),
         )
     )
     return Path(out)

@@ -74,14 +74,8 @@ def _range(values: object, decimals: int | None) -> str:
 
 def mark_notes(runs: Sequence[RunSummary]) -> list[str]:
     """Say of each marked map what its mark means; empty where no map is marked."""
-    marked = [
-        (map_.mark, f"{sentences.device(run)} {sentences.at_height(map_)}")
-        for run in runs
-        for map_ in run.maps
-        if map_.mark
-    ]
-    return [
-        f"{MARK}{THIN}{sentences.capital(mark)}: "
-        f"{sentences.listed(list(dict.fromkeys(who for other, who in marked if other == mark)))}."
-        for mark in dict.fromkeys(mark for mark, _ in marked)
-    ]
+    found = []
+    for mark in dict.fromkeys(mark for run in runs for mark in run.marks):
+        marked = [sentences.device(run) for run in runs if mark in run.marks]
+        found.append(f"{MARK}{THIN}{mark}: {sentences.listed(list(dict.fromkeys(marked)))}.")
+    return found

@@ -17,9 +17,11 @@ from analysis.digits import (
     duration,
     fixed,
     percent,
+    plus_minus,
     significant,
 )
 from analysis.results import MapSummary, RunSummary, WarmUp
+from analysis.stated import of_efficacy, of_flux, of_points
 
 
 def listed(parts: Sequence[str]) -> str:
@@ -56,16 +58,11 @@ def map_title(run: RunSummary, map_: MapSummary) -> str:
     return f"{title}, {map_.mark}" if map_.mark else title
 
 
-def capital(text: str) -> str:
-    """Begin a sentence with it."""
-    return text[:1].upper() + text[1:]
-
-
 def _delivers(map_: MapSummary) -> str | None:
     if map_.stated_efficacy_umol_j is not None:
-        return f"{significant(map_.stated_efficacy_umol_j)} {EFFICACY_UNIT}"
+        return f"{plus_minus(*of_efficacy(map_))} {EFFICACY_UNIT}"
     if map_.delivered_flux_umol_s is not None:
-        return f"{significant(map_.delivered_flux_umol_s)} {FLUX_UNIT}"
+        return f"{plus_minus(*of_flux(map_, 'delivered_flux_umol_s'))} {FLUX_UNIT}"
     return None
 
 
@@ -87,7 +84,7 @@ def verdict(run: RunSummary) -> str:
         map_, what = stated[0]
         even = ""
         if map_.uniformity is not None:
-            ratio = fixed(map_.uniformity.min_to_mean, 2)
+            ratio = plus_minus(*of_points(map_, "min_to_mean"))
             even = f", min/mean {ratio} at {grids[0]}"
         sentence = f"{name} delivers {what} to the plane {at_height(map_)}{even}."
     else:
@@ -95,15 +92,13 @@ def verdict(run: RunSummary) -> str:
         for map_, what in stated:
             even = ""
             if map_.uniformity is not None:
-                even = f" (min/mean {fixed(map_.uniformity.min_to_mean, 2)})"
+                even = f" (min/mean {plus_minus(*of_points(map_, 'min_to_mean'))})"
             parts.append(f"{what} {at_height(map_)}{even}")
         grid = f", each at {grids[0]}" if len(grids) == 1 else ""
         sentence = f"{name} delivers to the plane {listed(parts)}{grid}."
     if not any(map_.stated_efficacy_umol_j is not None for map_, _ in stated):
         sentence += " Plane efficacy is not stated: there is no wall power to go with the light."
-    for mark in dict.fromkeys(map_.mark for map_ in run.maps if map_.mark):
-        sentence += f" {capital(mark)}."
-    return sentence
+    return " ".join([sentence, *(f"{mark}." for mark in run.marks)])
 
 
 def caveats(run: RunSummary) -> list[str]:
@@ -130,6 +125,11 @@ def caveats(run: RunSummary) -> list[str]:
                 f"{percent(map_.drift.span)} while it was read, more than the limit of "
                 f"{percent(map_.drift.limit)}."
             )
+    found += [
+        f"{mark}: every figure of its light and wall power, and what follows from them, is what "
+        "it would be there by this run's own fit."
+        for mark in run.marks
+    ]
     found += overdue(run.instruments, run.begun_utc)
     if any(warm.timed_out for warm in run.warm_ups):
         found.append(

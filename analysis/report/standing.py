@@ -49,7 +49,8 @@ class Standing:
     sentences : tuple of str
         The verdicts on the other devices, and how devices that were measured again changed.
     stamps : tuple of str
-        Mismatches that were accepted, to be put on everything that is shown.
+        Mismatches that were accepted, and to what results were scaled on request: to be put on
+        everything that is shown.
     order : tuple of str
         The devices, the highest plane efficacy first; empty if nothing was compared.
     tables : tuple of Table
@@ -100,7 +101,8 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
             refused=own.refused,
         )
     changed = tuple(one.sentence for one in own.changes)
-    stamped = stamps(own.accepted)
+    marks = dict.fromkeys(mark for run in runs for mark in run.marks)
+    stamped = (*stamps(own.accepted), *marks)
     if len(own.rows) < 2:
         return Standing(
             headline=_of_one_device(own)
@@ -116,8 +118,11 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
         remarks += ranking.remarks
         if len(ranking.rows) > 1:
             tables.append(_table(f"at {height_mm:g} mm", ranking))
-    if len(tables) > 1 and _alike(tables[0], tables[1:]):
-        del tables[0]
+    for at, table in enumerate(tables[1:], 1):
+        if evolve(tables[0], heading=table.heading) == table:
+            heading = f"{table.heading}, the best height measured of each"
+            tables = [evolve(table, heading=heading), *tables[1:at], *tables[at + 1 :]]
+            break
     order = [row.name for row in own.rows]
     with_best = [own.verdicts[order[0], name].sentence for name in order[1:]]
     # What the best says nothing about: neighbours in the order below it.
@@ -181,7 +186,3 @@ def _words(row: RankingRow, baseline: str) -> str:
     if row.words != MORE:
         return row.words
     return f"{row.name if row.to_baseline > 1 else baseline} more"
-
-
-def _alike(table: Table, others: Sequence[Table]) -> bool:
-    return any(evolve(table, heading=other.heading) == other for other in others)

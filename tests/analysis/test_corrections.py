@@ -98,7 +98,11 @@ def test_keys_that_ask_for_nothing_change_no_bit(tmp_path):
 
 def test_a_calibration_factor_multiplies_the_light_and_leaves_it_raw_beside(tmp_path):
     summary = summary_of(
-        tmp_path, rig={"light_sensor_calibration": {"factor": 1.05, "uncertainty_percent": 4.0}}
+        tmp_path,
+        rig={
+            "light_sensor_calibration": {"factor": 1.05, "uncertainty_percent": 4.0},
+            "light_sensor": {"calibrated_on": "2025-06-01", "calibration_due": "2027-06-01"},
+        },
     )
     one = summary.maps[0]
     # 500 µmol m⁻² s⁻¹ on 1.44 m² over 640 W; dark of 0.5 comes off first.
@@ -108,6 +112,7 @@ def test_a_calibration_factor_multiplies_the_light_and_leaves_it_raw_beside(tmp_
     (applied,) = (item for item in one.corrections if item.name == "sensor calibration")
     assert applied.factor == 1.05
     assert applied.uncertainty == pytest.approx(0.02)  # 4 % at k = 2
+    assert applied.source == "profile: calibrated on 2025-06-01, due 2027-06-01"
     assert summary.corrections["sensor calibration"] == "factor 1.05"
 
 

@@ -99,7 +99,7 @@ def test_every_number_of_a_scaled_map_is_marked_and_the_mark_explained(run):
             for entry in line.entries:
                 is_number = bool(entry.value) and group.name != "Readings"
                 assert entry.text.endswith("*") == is_number, (group.name, line.name)
-    note = "*\u202fScaled to a line voltage of 230 V: Reflector S at 400 mm."
+    note = "*\u202fScaled to a line voltage of 230 V: Reflector S."
     assert mark_notes([summary]) == [note]
     assert verdict(summary).endswith(" Scaled to a line voltage of 230 V.")
     shown = io.StringIO()
