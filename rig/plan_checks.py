@@ -10,7 +10,7 @@ import attrs
 from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.stabilisation import RuleError, rule_from_plan
 from rig import plan_value
-from rig.plan_doing import LEAST_DARK_POINTS, Dark, WarmUp
+from rig.plan_doing import LEAST_DARK_POINTS, Dark, Limits, WarmUp
 from rig.plan_sections import Area, Device, GridPlan, Heights, Lamp
 from rig.toml_faults import Fault
 
@@ -39,6 +39,7 @@ def faults(sections: Sections, raw: Mapping[str, Any]) -> list[Fault]:
     found += _lamp(sections, raw)
     found += _switching(sections.get("lamp"))
     found += _heights(sections)
+    found += _limits(sections.get("limits"))
     found += _dark(sections.get("dark"), grid)
     found += _reference(sections, grid)
     found += _warm_up(sections.get("warm_up"), raw)
@@ -124,6 +125,18 @@ def _heights(sections: Sections) -> Iterator[Fault]:
                 f"(device.clearance_mm = {device.clearance_mm}); "
                 f"give {device.clearance_mm} mm or more",
             )
+
+
+def _limits(limits: Limits | None) -> Iterator[Fault]:
+    """No light has a mean above its peak, so no height could hold both limits."""
+    if limits is None or limits.mean_ppfd_umol_m2_s is None or limits.peak_ppfd_umol_m2_s is None:
+        return
+    if limits.mean_ppfd_umol_m2_s > limits.peak_ppfd_umol_m2_s:
+        yield Fault(
+            ("limits", "mean_ppfd_umol_m2_s"),
+            f"is {limits.mean_ppfd_umol_m2_s}, above the highest PPFD allowed "
+            f"(limits.peak_ppfd_umol_m2_s = {limits.peak_ppfd_umol_m2_s}); give less",
+        )
 
 
 def _dark(dark: Dark | None, grid: Grid | None) -> Iterator[Fault]:

@@ -98,6 +98,14 @@ def test_a_height_below_the_clearance_of_the_device_is_refused(tmp_path):
     )
 
 
+def test_a_mean_wanted_above_the_peak_allowed_is_refused(tmp_path):
+    content = SMALLEST + "[limits]\npeak_ppfd_umol_m2_s = 900\nmean_ppfd_umol_m2_s = 950\n"
+    assert problems(tmp_path, content) == (
+        "limits.mean_ppfd_umol_m2_s is 950.0, above the highest PPFD allowed "
+        "(limits.peak_ppfd_umol_m2_s = 900.0); give less",
+    )
+
+
 def test_a_height_at_the_clearance_is_allowed(tmp_path):
     plan_of(tmp_path, SMALLEST.replace('name = "D"', 'name = "D"\nclearance_mm = 400'))
 
