@@ -45,9 +45,9 @@ class Device:
 
     @property
     def is_control(self) -> bool:
-        """Whether the plan calls it the control reflector."""
-        told = self.runs[0].plan.get("device")
-        return isinstance(told, Mapping) and told.get("is_control") is True
+        """Whether a plan of it calls it the control reflector."""
+        told = [run.plan.get("device") for run in self.runs]
+        return any(isinstance(one, Mapping) and one.get("is_control") is True for one in told)
 
 
 def devices_of(runs: Sequence[RunSummary]) -> tuple[Device, ...]:

@@ -68,7 +68,12 @@ def compare(
     if together is not None and together.refused:
         _show_refusal(together, folders, facts)
         return 1
-    write_together(loaded, out, Console(highlight=False), made_utc=made_utc, accept=facts)
+    console = Console(highlight=False)
+    write_together(loaded, out, console, made_utc=made_utc, accept=facts)
+    stamped = "" if together is None else " ".join(together.stamps)
+    for fact in dict.fromkeys(facts):
+        if fact not in stamped:
+            console.print(f"--accept {fact.replace(' ', '-')}: nothing to accept, it is alike.")
     return 0 if together is not None and together.order else 1
 
 

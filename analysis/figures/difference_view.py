@@ -137,7 +137,8 @@ def _draw_cells(axes: Any, found: Difference, scale: DifferenceScale, mm_per_pt:
         facecolors=GREY, edgecolors=_HATCH, linewidths=0.35, hatch="/////", zorder=1.0,
     )  # fmt: skip
     labels = [in_per_cent(float(one)) for one in found.relative]
-    places = numbers(grid, labels, mm_per_pt)
+    # The end of the scale is as long as any number on it: maps on one scale get one size.
+    places = numbers(grid, [*labels, in_per_cent(-scale.top_percent / 100)], mm_per_pt)
     # Numbers stand in the middle of their cells; a plate behind each interrupts the hatch.
     plates = []
     for x, y, size_pt, label, grey in zip(

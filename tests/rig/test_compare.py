@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from xml.etree import ElementTree
 
 import pytest
 
 from rig import cli
+from tests import synthetic_run
 from tests.synthetic_run import flat, plan, write_run
 
 
@@ -176,3 +178,25 @@ def test_other_grids_get_no_difference_map_even_when_accepted(evenfall, alike, t
     page = (tmp_path / "page.html").read_text(encoding="utf-8").replace("\u00a0", " ")
     assert re.search("No difference map of Reflector . and Reflector .: ", page)
     assert not list((tmp_path / "page-figures").glob("difference-*"))
+
+
+def test_in_a_b_a_the_fading_of_the_bench_is_told_and_not_credited(evenfall, tmp_path, monkeypatch):
+    # Two devices of equal light; the bench loses 6 % in four days, 3 % by the day of B.
+    began = synthetic_run.BEGUN_UTC
+    runs = []
+    for days, device, level in ((0, "A", 1.0), (2, "B", 0.97), (4, "A", 0.94)):
+        monkeypatch.setattr(synthetic_run, "BEGUN_UTC", began + timedelta(days=days))
+        runs.append(run_of(tmp_path / f"{device}{days}", f"Reflector {device}", level))
+    code, out, _ = evenfall("compare", *runs, "--out", "page.html")
+    assert code == 0
+    assert "more per joule than" not in out
+    assert re.search(r"Reflector A was measured again: −6\.\d.% ± \d\.\d.% .*4 days later", out)
+    assert "That is the bench, and is not credited to a device" in out
+    assert "on a straight line between the first and last run of Reflector A" in out
+
+
+def test_a_fact_that_is_alike_needs_no_accepting_and_is_not_stamped(evenfall, alike):
+    code, out, _ = evenfall("compare", *alike, "--accept", "floor", "--out", "page.html")
+    assert code == 0
+    assert "--accept floor: nothing to accept, it is alike." in out
+    assert "Accepted:" not in out
