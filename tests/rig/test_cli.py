@@ -12,7 +12,7 @@ from rig import cli
 from tests.rig.bench_run import bench_of, do_run, plan_of
 from tests.synthetic_run import write_run
 
-COMMANDS = ("demo", "run", "resume", "check", "enter", "report", "simulate")
+COMMANDS = ("demo", "run", "resume", "check", "enter", "report", "compare", "simulate")
 
 
 @pytest.fixture
