@@ -6,7 +6,7 @@ coarser grid finds a higher minimum, so figures of different grids are not compa
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from attrs import asdict, frozen
@@ -16,7 +16,9 @@ from analysis.efficacy import weighted_points
 
 Floats = NDArray[np.floating[Any]]
 
-LOW_QUARTER = 0.25
+LOW_QUARTER: Final = 0.25
+NEAR: Final = 1e-12
+"""Rounding must not push a value off a limit that it stands on."""
 
 
 @frozen(kw_only=True)
@@ -102,8 +104,6 @@ def uniformity(
     lowest, highest = float(points.min()), float(points.max())
     off = points - mean
     relative = np.abs(off) / mean
-    # Rounding must not push a value off a limit that it stands on.
-    near = 1e-12
     return Uniformity(
         mean=mean,
         minimum=lowest,
@@ -114,8 +114,8 @@ def uniformity(
         coefficient_of_variation=float(np.sqrt(share @ off**2)) / mean,
         christiansen=1 - float(share @ relative),
         low_quarter=_mean_of_lowest(points, share, LOW_QUARTER) / mean,
-        share_within_10pct=float(share[relative <= 0.10 + near].sum()),
-        share_within_20pct=float(share[relative <= 0.20 + near].sum()),
+        share_within_10pct=float(share[relative <= 0.10 + NEAR].sum()),
+        share_within_20pct=float(share[relative <= 0.20 + NEAR].sum()),
         share_above_target=None if target is None else float(share[points >= target].sum()),
     )
 
@@ -147,7 +147,7 @@ def uniformity_of_draws(
     before = np.cumsum(of_rank, axis=1) - of_rank
     taken = np.clip(LOW_QUARTER - before, 0.0, of_rank)
     lowest, highest = ranked[:, 0], ranked[:, -1]
-    relative = np.abs(points / mean[:, None] - 1)
+    relative = np.abs(points - mean[:, None]) / mean[:, None]
     found = {
         "minimum": lowest,
         "maximum": highest,
@@ -156,8 +156,8 @@ def uniformity_of_draws(
         "max_to_mean": highest / mean,
         "christiansen": 1 - relative @ share,
         "low_quarter": (taken * ranked).sum(axis=1) / taken.sum(axis=1) / mean,
-        "share_within_10pct": (relative <= 0.10) @ share,
-        "share_within_20pct": (relative <= 0.20) @ share,
+        "share_within_10pct": (relative <= 0.10 + NEAR) @ share,
+        "share_within_20pct": (relative <= 0.20 + NEAR) @ share,
     }
     if target is not None:
         found["share_above_target"] = (points >= target) @ share

@@ -11,6 +11,7 @@ from analysis.digits import (
     duration,
     fixed,
     percent,
+    plus_minus,
     signed_percent,
     significant,
 )
@@ -74,3 +75,39 @@ def test_signed_per_cent_shows_both_signs():
 )
 def test_lengths_of_time_are_written_as_people_say_them(seconds, text):
     assert duration(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "reach", "text"),
+    [
+        # One digit of the reach, two where it begins with 1 or 2; the value ends at that place.
+        (1.1532, 0.0734, "1.15 ± 0.07"),
+        (0.18571, 0.0104, "0.186 ± 0.010"),
+        (0.18571, 0.0294, "0.186 ± 0.029"),
+        (0.18571, 0.0298, "0.19 ± 0.03"),
+        (0.18571, 0.0302, "0.19 ± 0.03"),
+        # Digits before the decimal point are kept all.
+        (573.61, 36.42, "574 ± 36"),
+        (12_345.0, 678.0, f"12{THIN}345 ± 678"),
+        (573.61, 1.44, "573.6 ± 1.4"),
+        (573.61, 9.96, "574 ± 10"),
+        (-3.456, 0.5, f"{MINUS}3.5 ± 0.5"),
+        (0.0, 0.03, "0.00 ± 0.03"),
+    ],
+)
+def test_a_value_ends_where_its_interval_does(value, reach, text):
+    assert plus_minus(value, reach) == text
+
+
+@pytest.mark.parametrize("reach", [None, 0.0, -1.0, math.nan, math.inf])
+def test_a_value_without_an_interval_is_written_alone(reach):
+    assert plus_minus(612.4, reach) == "612"
+    assert plus_minus(None, reach) == plus_minus(math.nan, 1.0) == MISSING
+
+
+@given(st.floats(min_value=1e-6, max_value=1e6), st.floats(min_value=1e-6, max_value=1e5))
+@settings(deadline=None, derandomize=True, max_examples=200)
+def test_rounding_loses_less_than_a_sixth_of_the_interval(value, reach):
+    shown, half = plus_minus(value, reach).replace(THIN, "").split(" ± ")
+    assert abs(float(half) - reach) <= reach / 6
+    assert abs(float(shown) - value) <= reach / 6 + 1e-9 * value

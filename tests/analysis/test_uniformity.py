@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.efficacy import IncompleteGridError
-from analysis.uniformity import uniformity
+from analysis.uniformity import uniformity, uniformity_of_draws
 
 quickly = settings(deadline=None, derandomize=True, max_examples=60)
 fields = st.lists(st.floats(1, 5000), min_size=2, max_size=30)
@@ -111,3 +111,25 @@ def test_figures_are_ordered_as_they_must_be(values):
     # The mean deviation never exceeds the standard deviation.
     assert 1 - even.christiansen <= even.coefficient_of_variation + slack
     assert even.share_within_10pct <= even.share_within_20pct + slack
+
+
+@quickly
+@given(
+    st.lists(st.lists(st.floats(1, 5000), min_size=6, max_size=6), min_size=1, max_size=4),
+    st.lists(st.sampled_from([0.0, 0.5, 1.0, 2.0]), min_size=6, max_size=6).filter(any),
+)
+def test_many_maps_at_once_have_the_figures_of_each_alone(maps, weights):
+    drawn = uniformity_of_draws(maps, weights, target=700.0)
+    for at, map_ in enumerate(maps):
+        alone = uniformity(map_, weights, target=700.0).to_dict()
+        found = {name: values[at] for name, values in drawn.items()}
+        assert found == pytest.approx({name: alone[name] for name in found})
+        assert alone.keys() - found.keys() == {"mean", "coefficient_of_variation"}
+
+
+def test_a_value_on_the_limit_of_the_band_counts_in_many_maps_too():
+    # 110 / 100 is a little more than 1.1 in binary.
+    drawn = uniformity_of_draws([[90.0, 110.0, 80.0, 120.0]], np.full(4, 1.0))
+    assert drawn["share_within_10pct"] == pytest.approx([0.5])
+    assert drawn["share_within_20pct"] == pytest.approx([1.0])
+    assert "share_above_target" not in drawn
