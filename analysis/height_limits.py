@@ -162,7 +162,9 @@ def decide(limits: Sequence[Limit], range_mm: Span) -> Answer:
         ending=_at_edge(limits, end, 1) if end < high - SAME_MM else None,
         goes_beyond_below=begin <= low + SAME_MM and not at_clearance,
         goes_beyond_above=end >= high - SAME_MM,
-        is_only_highest=high > low and begin >= high - SAME_MM,
+        is_only_highest=high > low
+        and begin >= high - SAME_MM
+        and (binding is None or binding.key != CLEARANCE),
         has_more=len(common) > 1,
         undecided_mm=_undecided(binding, begin),
         failing=(),

@@ -6,7 +6,7 @@ run become planes, its plan becomes limits, and what cannot be used is named.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -235,16 +235,15 @@ def _mean(of_installations: Sequence[Floats]) -> Floats:
 def _limits(
     run: RunSummary, grid: Grid, groups: Sequence[Sequence[MapSummary]], curves: Curves
 ) -> tuple[tuple[Limit, ...], bool]:
-    plan = run.plan.get("limits", {})
     found = []
     for key, kind, name in (
         ("peak_ppfd_umol_m2_s", ceiling, PEAK),
         ("mean_ppfd_umol_m2_s", floor, MEAN),
         ("minimum_to_mean", floor, MIN_TO_MEAN),
     ):
-        wanted, curve = plan.get(key), curve_of_limit(curves, name)
+        wanted, curve = _stated(run, "limits", key), curve_of_limit(curves, name)
         if wanted is not None and curve is not None:
-            found.append(kind(name, curves, curve, float(wanted)))
+            found.append(kind(name, curves, curve, wanted))
     judged = bool(
         np.isfinite(
             find_spots(grid, curves.ppfd[0], repeatability=UNKNOWN_REPEATABILITY).excess
@@ -253,10 +252,19 @@ def _limits(
     if judged:
         spans = _free_of_spots(grid, groups, curves)
         found.append(Limit(key=HOT_SPOTS, wanted=0.0, holds_mm=spans, possible_mm=spans))
-    wanted_mm = float(run.plan.get("device", {}).get("clearance_mm") or 0.0)
-    if wanted_mm > 0:
+    wanted_mm = _stated(run, "device", "clearance_mm")
+    if wanted_mm is not None:
         found.append(clearance(curves, wanted_mm))
     return tuple(found), judged
+
+
+def _stated(run: RunSummary, table: str, key: str) -> float | None:
+    """A number above 0 that the plan states; an old plan by hand may hold anything."""
+    held = run.plan.get(table)
+    value = held.get(key) if isinstance(held, Mapping) else None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if value > 0 else None
 
 
 def _free_of_spots(
@@ -299,7 +307,7 @@ def _free_of_spots(
     return tuple(spans)
 
 
-def _edge(is_free: Any, free_mm: float, spotted_mm: float) -> float:
+def _edge(is_free: Callable[[float], bool], free_mm: float, spotted_mm: float) -> float:
     while abs(free_mm - spotted_mm) > SPOT_EDGE_MM:
         middle = (free_mm + spotted_mm) / 2
         if is_free(middle):

@@ -77,6 +77,8 @@ def verdict(found: Heights | NoHeights) -> str:
     aside = "Leaving aside the hot spots, which are seen at every height measured, "
     opening = aside if found.leaves_spots_aside else ""
     low, high = _up(answer.lowest_mm), _down(answer.highest_mm)
+    if float(high) < float(low):  # less than a millimetre between them
+        low, high = f"{answer.lowest_mm:.1f}", f"{answer.highest_mm:.1f}"
     above = "" if answer.ending is None else _short_of(answer.ending)
     if answer.goes_beyond_below:
         only = found.range_mm[0] == found.range_mm[1]
@@ -254,9 +256,10 @@ def _planes(found: Heights) -> list[str]:
         for height_mm, count in zip(found.curves.planes_mm, found.installations, strict=True)
         if count > 1
     ]
-    if several:
-        return [f"Mean of several installations: {listed(several)}."]
-    return []
+    said = [f"Mean of several installations: {listed(several)}."] if several else []
+    if found.curves.efficacy is None:
+        said.append("Plane efficacy is not stated: not every height used has a wall power.")
+    return said
 
 
 def rows(found: Heights) -> list[HeightRow]:

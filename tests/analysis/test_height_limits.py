@@ -122,6 +122,15 @@ def test_a_clearance_at_the_lowest_plane_is_an_answer_and_not_the_end_of_the_ran
     assert not answer.goes_beyond_below
 
 
+def test_a_clearance_at_the_highest_plane_is_an_answer_too():
+    curves = curves_of(cells(3), inverse_square, PLANES)
+    limits = [peak(curves, 1000.0), clearance(curves, 600.0)]
+    answer = decide(limits, RANGE)
+    assert (answer.lowest_mm, answer.binding.key) == (600.0, CLEARANCE)
+    assert not answer.is_only_highest
+    assert next_height(curves, limits, answer) == (None, None)
+
+
 def test_a_clearance_above_all_planes_leaves_no_height():
     curves = curves_of(cells(3), inverse_square, PLANES)
     answer = decide([clearance(curves, 700.0)], RANGE)

@@ -79,6 +79,38 @@ def test_the_table_holds_the_planes_and_the_answer(three):
     assert 0.05 < half / value < 0.075
 
 
+def test_at_the_planes_the_bands_are_those_of_the_maps_own_budgets(three):
+    curves = heights(three, draws=4000).curves
+    for map_ in three.maps:
+        at = int(np.flatnonzero(curves.heights_mm == map_.mounting_height_mm)[0])
+        for curve, stated in (
+            (curves.flux, map_.uncertainty.delivered_flux_umol_s),
+            (curves.mean, map_.uncertainty.mean_ppfd_umol_m2_s),
+            (curves.efficacy, map_.uncertainty.plane_efficacy_umol_j),
+            (curves.min_to_mean, map_.uncertainty.min_to_mean),
+        ):
+            half = (stated.high - stated.low) / 2
+            # 4000 draws put the end of a 95 % interval within some 3 % of the half-width.
+            assert curve.value[at] == pytest.approx(stated.value, abs=0.1 * half)
+            low, high = curve.quantile(0.025)[at], curve.quantile(0.975)[at]
+            assert (low, high) == pytest.approx((stated.low, stated.high), abs=0.12 * half)
+
+
+def test_an_efficacy_that_one_height_lacks_is_stated_for_none(three):
+    dark = evolve(
+        three.maps[0],
+        plane_efficacy_umol_j=None,
+        plane_efficacy_from_means=None,
+        budget=evolve(three.maps[0].budget, plane_efficacy_umol_j=None),
+    )
+    found = heights(evolve(three, maps=(dark, *three.maps[1:])), draws=DRAWS)
+    assert found.curves.efficacy is None
+    assert found.answer.lowest_mm == pytest.approx(472.8, abs=5.0)
+    said = height_words.sentences(found)
+    assert "Plane efficacy is not stated: not every height used has a wall power." in said
+    assert {row.cells[0] for row in height_words.rows(found)} == {"–"}
+
+
 def test_radiant_heat_is_not_measured_unless_a_temperature_at_the_plane_was_logged(three):
     said = height_words.sentences(heights(three, draws=DRAWS))
     assert "Radiant heat not measured." in said
