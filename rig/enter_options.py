@@ -44,6 +44,13 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     )
     facts.add_argument("--specimen", default="", help="which specimen of the device")
     facts.add_argument(
+        "--control",
+        dest="is_control",
+        action="store_true",
+        default=None,
+        help="it is the control reflector that the lab measures again and again",
+    )
+    facts.add_argument(
         "--lamp-axis", default=None, metavar="AXIS", help="x, y or vertical; default x"
     )
     facts.add_argument("--lamp", default="", metavar="SAMPLE", help="label of the lamp")

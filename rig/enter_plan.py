@@ -80,6 +80,7 @@ class Facts:
     diameter_mm: float | None = None
     wall_power_w: float | None = None
     specimen: str = ""
+    is_control: bool | None = None
     lamp_axis: str | None = None
     lamp: str = ""
     lamp_kind: str | None = None
@@ -136,6 +137,7 @@ def build_plan(facts: Facts, read: HandTable | None, name: str, sha256: str) -> 
         "device": {
             "name": facts.device,
             "specimen": facts.specimen,
+            "is_control": facts.is_control,
             "lamp_axis": facts.lamp_axis,
         },
         "lamp": {

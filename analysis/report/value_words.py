@@ -24,8 +24,8 @@ def of_device(device: str, value: RunValue) -> str:
         )
     return (
         f"{_over(best.purchase.years)}, 1000 mol delivered by {device} at "
-        f"{best.mounting_height_mm:g} mm cost {significant(1000 * best.cost.per_mole)} "
-        f"{value.currency}{within}. {_shares(best, value.currency)}"
+        f"{best.mounting_height_mm:g} mm{_chosen(value)} cost "
+        f"{significant(1000 * best.cost.per_mole)} {value.currency}{within}. {_shares(best, value.currency)}"
     )
 
 
@@ -51,7 +51,11 @@ def further(ranking: ValueRanking) -> tuple[str, ...]:
 def money(value: float, currency: str) -> str:
     """Write a sum with its label: no decimals from 100 on, nor where there are none."""
     decimals = 0 if abs(value) >= 100 or float(value).is_integer() else 2
-    return f"{fixed(value, decimals)} {currency}"
+    return f"{fixed(value, decimals)}\u00a0{currency}"
+
+
+def _chosen(value: RunValue) -> str:
+    return ", the height of its highest plane efficacy," if len(value.heights) > 1 else ""
 
 
 def _over(years: float) -> str:

@@ -77,6 +77,19 @@ TERMS: Final = (
         "One hanging of the device; taken down and hung again it is a new installation.",
     ),
     (
+        "control reflector",
+        "One reflector that the lab keeps and measures again over months: it shows the bench.",
+    ),
+    (
+        "cost of a delivered mole",
+        "All that is paid over the years, by the photons that reach the plane in them; money and "
+        "photons of later years both count for less, at the discount rate.",
+    ),
+    (
+        "break-even price",
+        "Price at which a device's light costs as much as its rival's.",
+    ),
+    (
         "stable",
         "Light and wall power both keep within the limit of the rule stated, over its window.",
     ),

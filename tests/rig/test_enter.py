@@ -118,6 +118,7 @@ def test_every_fact_finds_its_place_in_the_plan(tmp_path):
     folder = entered(
         tmp_path,
         specimen="A-1",
+        is_control=True,
         lamp_axis="y",
         lamp="L-07",
         lamp_kind="high-pressure sodium",
@@ -137,6 +138,7 @@ def test_every_fact_finds_its_place_in_the_plan(tmp_path):
     )
     plan = read_plan(folder / "plan.toml")
     assert (plan.device.specimen, plan.device.lamp_axis) == ("A-1", "y")
+    assert plan.device.is_control
     assert (plan.lamp.sample, plan.lamp.rated_power_w, plan.lamp.hours) == ("L-07", 600.0, 130.0)
     assert (plan.ballast.sample, plan.ballast.kind) == ("B-02", "magnetic")
     assert plan.area.walls == 'white "board"\nnew'

@@ -15,7 +15,7 @@ def test_one_run_states_cost_and_what_it_is_made_of():
     assert device.sentence == (
         "Over 2 years, 1000 mol delivered by Reflector A at 400 mm cost 74.6 EUR (71.0 to 78.5 EUR "
         "within the 95 % interval of the delivered flux). Of that, 74\u202f% electricity and "
-        "26\u202f% the purchase (price 400 EUR)."
+        "26\u202f% the purchase (price 400\u00a0EUR)."
     )
     assert value_part([A]).together is None
 
@@ -40,8 +40,8 @@ def test_several_runs_begin_with_whose_light_costs_least():
     assert headline.endswith(" less than from Reflector B.")
     together = value_part([A, B]).together
     text = " ".join(together.sentences)
-    assert "Reflector A costs 400 EUR, and may cost up to 510 EUR (" in text
-    assert "Reflector B costs 300 EUR; at 204 EUR (" in text
+    assert "Reflector A costs 400\u00a0EUR, and may cost up to 510 EUR (" in text
+    assert "Reflector B costs 300\u00a0EUR; at 204 EUR (" in text
     assert (
         "Light from Reflector B would cost less than from Reflector A with a tariff below 0.086 "
         "EUR per kWh (now 0.25), or with less than 3.4 h of light a day (now 10)." in text
@@ -57,7 +57,10 @@ def test_what_is_not_decided_is_not_called_cheaper():
 def test_a_price_below_zero_is_said_in_words():
     poor = priced("Reflector B", 500.0, price=300.0)
     text = " ".join(value_part([A, poor]).together.sentences)
-    assert "Reflector B costs 300 EUR; even as a present its light would not cost as little" in text
+    assert (
+        "Reflector B costs 300\u00a0EUR; even as a present its light would not cost as little"
+        in text
+    )
     cells = value_part([A, poor]).together.rows[1][1]
     assert cells[5].text == "below 0"
 
@@ -80,7 +83,7 @@ def test_a_report_without_prices_has_no_such_section():
 
 
 @pytest.mark.parametrize(
-    ("value", "text"), [(65.0, "65 EUR"), (64.5, "64.50 EUR"), (1234.5, "1234 EUR")]
+    ("value", "text"), [(65.0, "65\u00a0EUR"), (64.5, "64.50\u00a0EUR"), (1234.5, "1234\u00a0EUR")]
 )
 def test_money_is_written_as_people_do(value, text):
     assert money(value, "EUR") == text
