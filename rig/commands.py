@@ -17,6 +17,7 @@ from rig.compare import compare, load_all, refuse_places, write_together
 from rig.demo.person import VirtualPerson
 from rig.faults import RunStopped
 from rig.lamp_records import not_seasoned
+from rig.notices import Notices
 from rig.operator import Operator, StopRequest, TerminalOperator
 from rig.plan import Plan
 from rig.profile import Profile
@@ -44,7 +45,7 @@ def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
     def begin(bench: Bench, operator: Operator, stop: StopRequest, shown: RunProgress) -> Path:
         return run(plan, profile, lab, bench=bench, operator=operator, stop=stop, progress=shown)
 
-    return _measure(plan, profile, begin)
+    return _measure(plan, profile, lab, begin)
 
 
 def resume_command(folder: Path, rig_path: Path) -> int:
@@ -72,12 +73,13 @@ def resume_command(folder: Path, rig_path: Path) -> int:
         )
         return folder
 
-    return _measure(plan, profile, go_on)
+    return _measure(plan, profile, lab, go_on)
 
 
 def _measure(
     plan: Plan,
     profile: Profile,
+    lab: Path,
     work: Callable[[Bench, Operator, StopRequest, RunProgress], Path],
 ) -> int:
     """Open the bench, which is ours meanwhile, have the work done, and show what came of it.
@@ -86,12 +88,16 @@ def _measure(
     ------
     BenchInUse
         Somebody else has the bench.
+    ConfigError
+        How notices are sent is not said soundly.
     """
     clock, console = SystemClock(), Console(highlight=False)
+    notices, name = Notices.of_lab(lab, clock), f"run of {plan.test.name}"
     with ExitStack() as ours:
-        ours.enter_context(bench_lock.hold(profile, f"run of {plan.test.name}", clock.utc()))
+        ours.enter_context(bench_lock.hold(profile, name, clock.utc()))
         if profile.bench is None:
             console.print(ours.enter_context(kept_awake(plan.test.name, clock)), markup=False)
+        ours.enter_context(notices.around(name))
         folder, made_utc = _measured(plan, profile, work, console)
     summary = derive(folder, made_utc=made_utc)
     draw_maps([summary], folder / "figures")

@@ -16,6 +16,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -173,6 +174,19 @@ class Notices:
         path = Path(lab) / FILE
         return cls(Path(lab), clock, read_ways(path) if path.is_file() else None)
 
+    @contextmanager
+    def around(self, what: str) -> Iterator[None]:
+        """Tell of the start of what is done inside, and of its end or what stopped it."""
+        self.send("start", f"{what} has begun", f"{what} has begun.")
+        try:
+            yield
+        except BaseException as fault:
+            folder = getattr(fault, "folder", None)
+            kept = "" if folder is None else f" Everything read until then is in {folder}."
+            self.send("trouble", f"{what} was stopped", f"{_one_line(fault)}.{kept}")
+            raise
+        self.send("end", f"{what} is complete", f"{what} is complete.")
+
     def send(self, event: str, subject: str, text: str) -> None:
         """Have a notice sent, and do not wait; never raises what goes wrong with it.
 
@@ -209,3 +223,7 @@ class Notices:
                 sender.stdin.write(json.dumps(notice).encode())
         except OSError:
             return  # no process, no pipe: a run goes on without its notice
+
+
+def _one_line(fault: BaseException) -> str:
+    return " ".join(str(fault).split()).rstrip(".") or type(fault).__name__

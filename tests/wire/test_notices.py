@@ -19,6 +19,7 @@ import pytest
 
 from drivers.clock import SystemClock
 from rig import notice_sender
+from rig.faults import RunStopped
 from rig.notices import LOG, Notices, missing_secrets, read_ways
 from rig.toml_faults import ConfigError
 
@@ -264,3 +265,37 @@ def test_secrets_that_are_not_set_are_named(tmp_path):
     ways = read_ways(lab / "notices.toml")
     assert missing_secrets(ways, {}) == ["EVENFALL_A"]
     assert missing_secrets(ways, {"EVENFALL_A": "x"}) == []
+
+
+class Told(Notices):
+    """Remembers what would have been sent."""
+
+    def __init__(self):
+        super().__init__(Path(), SystemClock(), None)
+        self.told = []
+
+    def send(self, event, subject, text):
+        self.told.append((event, subject, text))
+
+
+def test_start_and_end_are_told_of_what_goes_well():
+    notices = Told()
+    with notices.around("run of A"):
+        pass
+    assert [(event, subject) for event, subject, _ in notices.told] == [
+        ("start", "run of A has begun"),
+        ("end", "run of A is complete"),
+    ]
+
+
+def test_trouble_is_told_with_its_reason_and_goes_on_as_it_was():
+    notices = Told()
+    stopped = RunStopped("hazard: wall power fell:\nthe lamp went out.")
+    stopped.folder = Path("runs/one")
+    with pytest.raises(RunStopped), notices.around("run of A"):
+        raise stopped
+    assert notices.told[1] == (
+        "trouble",
+        "run of A was stopped",
+        "hazard: wall power fell: the lamp went out. Everything read until then is in runs/one.",
+    )
