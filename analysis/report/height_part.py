@@ -54,7 +54,9 @@ def _part(run: RunSummary, *, name: str) -> HeightPart:
         figure = height_trade_off(found, title=f"Mounting height, {device}")
         picture = Picture(
             to_svg(figure, name=name, alt=height_words.alt_text(found)),
-            "Between the heights measured each point is interpolated; nothing is said beyond them.",
+            "Between the heights measured each point is interpolated; nothing is said beyond them. "
+            "The bands hold what all heights share, calibration above all: what lies between two "
+            "heights is known better.",
         )
     return HeightPart(
         name=device,

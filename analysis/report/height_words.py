@@ -156,6 +156,7 @@ def sentences(found: Heights | NoHeights) -> list[str]:
     said = [
         *_undecided(found),
         *_next(found),
+        *_price_of_height(found),
         *_between_points(found),
         *_between_planes(found),
         *_planes(found),
@@ -196,6 +197,25 @@ def _undecided(found: Heights) -> list[str]:
                 f"at {_up(answer.lowest_mm)} mm."
             )
     return said
+
+
+def _price_of_height(found: Heights) -> list[str]:
+    """What hanging higher costs; known better than either flux, for both share their errors."""
+    low, high = found.range_mm
+    if high <= low:
+        return []
+    flux = found.curves.flux
+    change = float(flux.value[-1] / flux.value[0]) - 1
+    least, most = np.quantile(flux.draws[:, -1] / flux.draws[:, 0] - 1, (0.025, 0.975))
+    half = float(most - least) / 2
+    span = f"From {low:g} to {high:g} mm the delivered flux"
+    if abs(change) <= half:
+        return [f"{span} does not change measurably ({percent(half)} would have been seen)."]
+    way = "falls" if change < 0 else "rises"
+    return [
+        f"{span} {way} by {percent(abs(change))} ± {percent(half)}, what both heights share taken "
+        "out."
+    ]
 
 
 def _next(found: Heights) -> list[str]:

@@ -1,6 +1,7 @@
 """Runs at several heights: what is used, what is left out, and what is said."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -109,6 +110,18 @@ def test_an_efficacy_that_one_height_lacks_is_stated_for_none(three):
     said = height_words.sentences(found)
     assert "Plane efficacy is not stated: not every height used has a wall power." in said
     assert {row.cells[0] for row in height_words.rows(found)} == {"–"}
+
+
+def test_what_height_costs_is_known_better_than_the_flux_itself(three):
+    (said,) = (one for one in height_words.sentences(heights(three, draws=DRAWS)) if "falls" in one)
+    found = re.match(
+        r"From 400 to 600 mm the delivered flux falls by ([\d.]+).% ± ([\d.]+).%", said
+    )
+    change, half = (float(part) for part in found.groups())
+    # Closed form of check-values section 6, F = 4 F(0.6, 0.6, h), worked by hand for h = 0.4:
+    # A = 1.5, F = 2 · 1.5/√3.25 · atan(1.5/√3.25) · 4/(2π) = 0.7352; for 0.6 it is 0.554126.
+    assert change == pytest.approx(100 * (1 - 0.554126 / 0.7352), abs=0.6)
+    assert 0.1 < half < 3.0  # the flux of one height alone has ± 6 %
 
 
 def test_radiant_heat_is_not_measured_unless_a_temperature_at_the_plane_was_logged(three):
