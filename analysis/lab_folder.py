@@ -7,6 +7,9 @@
       instruments.csv    append-only: acquired, calibrated, repaired, …
       lamps.csv          append-only: hours, starts, seasoned, …
       runs/              one folder for each run
+      schedule.csv       append-only: planned runs and what became of them, if there are any
+      planned/           their plans as acknowledged, and door notices
+      notices.toml       how somebody is told, if wanted; notices.csv: what came of it
       index.csv          one line for each run; rebuilt at any time from the runs
 
 The two records are read and added to by `analysis.lab_records`.
