@@ -7,7 +7,8 @@ tells slow fading, so that neither is credited to a device that happened to be o
 
 The usual scatter is taken from the differences between neighbouring results, so that a slow drift
 does not hide itself: σ = mean |difference| / 1.128. Differences beyond 3.267 times that mean are
-set aside once, so that one odd result does not hide itself either.
+set aside once, and a result with no other differences stays out of the centre, so that an odd one
+neither hides itself nor makes all others look odd.
 
 References
 ----------
@@ -126,8 +127,12 @@ def control_chart(days: ArrayLike, values: ArrayLike) -> ControlChart:
     if (np.diff(when) < 0).any() or not (np.isfinite(when) & np.isfinite(results)).all():
         raise ValueError("days have to rise, and days and values to be finite")
     when = when - when[0]
-    centre = float(results.mean())
-    sigma = _usual_scatter(np.abs(np.diff(results)))
+    ranges = np.abs(np.diff(results))
+    is_usual = ranges <= D4_OF_TWO * ranges.mean() if len(ranges) else np.zeros(0, dtype=bool)
+    # A result is odd if it is far from all its neighbours; a step of the bench is not.
+    is_odd = ~(np.append(is_usual, False) | np.insert(is_usual, 0, False)) & (len(ranges) > 0)
+    centre = float(results[~is_odd].mean())
+    sigma = float(ranges[is_usual].mean()) / D2_OF_TWO if len(ranges) else math.nan
     enough = len(results) >= LEAST_RESULTS
     signals = broken_rules((results - centre) / sigma) if enough and sigma > 0 else ()
     slope, half = _fading(when, results, centre) if enough else (None, None)
@@ -141,13 +146,6 @@ def control_chart(days: ArrayLike, values: ArrayLike) -> ControlChart:
         fading_half_width=half,
         sentence=_sentence(len(results), signals, slope, half),
     )
-
-
-def _usual_scatter(ranges: Floats) -> float:
-    if not len(ranges):
-        return math.nan
-    usual = ranges[ranges <= D4_OF_TWO * ranges.mean()]
-    return float(usual.mean()) / D2_OF_TWO
 
 
 def broken_rules(z: ArrayLike) -> tuple[Signal, ...]:

@@ -37,16 +37,25 @@ class Valued:
         What went into the sum.
     cost : Cost
         What came out.
-    low, high : float or None
-        Cost of a mole at the ends of the 95 % interval of the delivered flux; None where that
-        has no interval. [currency mol⁻¹]
+    flux_reach : float or None
+        Relative half-width of the 95 % interval of the delivered flux; None where it has none.
+        [fraction]
     """
 
     mounting_height_mm: float
     purchase: Purchase
     cost: Cost
-    low: float | None
-    high: float | None
+    flux_reach: float | None
+
+    @property
+    def low(self) -> float | None:
+        """Cost of a mole at the upper end of the flux: one goes with one over the other."""
+        return None if self.flux_reach is None else self.cost.per_mole / (1 + self.flux_reach)
+
+    @property
+    def high(self) -> float | None:
+        """Cost of a mole at the lower end of the flux. [currency mol⁻¹]"""
+        return None if self.flux_reach is None else self.cost.per_mole / (1 - self.flux_reach)
 
     @property
     def plane_efficacy_umol_j(self) -> float:
@@ -57,13 +66,7 @@ class Valued:
         """Return the same with so many times the delivered flux."""
         flux = self.purchase.delivered_flux_umol_s * factor
         purchase = evolve(self.purchase, delivered_flux_umol_s=flux)
-        return evolve(
-            self,
-            purchase=purchase,
-            cost=cost_of_a_mole(purchase),
-            low=None if self.low is None else self.low / factor,
-            high=None if self.high is None else self.high / factor,
-        )
+        return evolve(self, purchase=purchase, cost=cost_of_a_mole(purchase))
 
     def swings(self) -> tuple[Swing, ...]:
         """Move one input at a time: the flux over its interval, the others by `MOVED_BY`."""
@@ -72,9 +75,9 @@ class Valued:
     def _ranges(self) -> dict[str, tuple[float, float]]:
         bought = self.purchase
         found: dict[str, tuple[float, float]] = {}
-        if self.low is not None and self.high is not None:
-            flux, cost = bought.delivered_flux_umol_s, self.cost.per_mole
-            found["delivered_flux_umol_s"] = (flux * cost / self.high, flux * cost / self.low)
+        if self.flux_reach is not None:
+            flux, reach = bought.delivered_flux_umol_s, self.flux_reach
+            found["delivered_flux_umol_s"] = (flux * (1 - reach), flux * (1 + reach))
         for name in _MOVED:
             value = getattr(bought, name)
             if value and math.isfinite(value):
@@ -192,16 +195,11 @@ def _valued(section: Mapping[str, Any], maps: Sequence[MapSummary]) -> Valued:
     power = float(np.mean([map_.mean_wall_power_w for map_ in maps]))
     purchase = purchase_from_plan(section, flux, power)
     cost = cost_of_a_mole(purchase)
-    low = high = None
-    if (reach := _reach(maps)) is not None:
-        # The cost of a mole goes with one over the flux.
-        low, high = cost.per_mole / (1 + reach), cost.per_mole / (1 - reach)
     return Valued(
         mounting_height_mm=float(maps[0].mounting_height_mm or 0.0),
         purchase=purchase,
         cost=cost,
-        low=low,
-        high=high,
+        flux_reach=_reach(maps),
     )
 
 

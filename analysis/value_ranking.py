@@ -149,6 +149,8 @@ def rank_by_value(
             left_out.append(f"{row.name}: its plan has no section [value]")
         elif (found := value.at(row.mounting_height_mm)) is None:
             left_out.append(f"{row.name}: {value.why_not or 'no map with a delivered flux'}")
+        elif not found.cost.per_mole:
+            left_out.append(f"{row.name}: its light costs nothing, so it has no ratio to another")
         else:
             # What the bench changed between the runs is taken off, as it is of the efficacies.
             plain = row.plane_efficacy_umol_j / by_light.rows[0].plane_efficacy_umol_j

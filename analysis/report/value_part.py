@@ -161,8 +161,10 @@ def _range(swing: Swing, currency: str) -> str:
     return f"{low} to {high} {unit}"
 
 
-def _picture(device: str, one: Valued, currency: str, *, name: str) -> Picture:
+def _picture(device: str, one: Valued, currency: str, *, name: str) -> Picture | None:
     swings = [swing for swing in one.swings() if swing.size > 0][:MOST_BARS]
+    if not swings:
+        return None
     title = f"What moves the cost: {device}, {one.mounting_height_mm:g} mm"
     bars = [
         Bar(
@@ -179,13 +181,14 @@ def _picture(device: str, one: Valued, currency: str, *, name: str) -> Picture:
         unit=f"{currency} per 1000 mol delivered",
         title=title,
     )
-    most = f", most by {_SAID[swings[0].name]}" if swings else ""
     flux = "The delivered flux is moved over its 95 % interval" if one.low is not None else ""
     rest = f"a fifth ({percent(MOVED_BY, 0)}) down and up, the years by one"
     caption = (
         f"{flux}; every other input by {rest}." if flux else f"Every input is moved by {rest}."
     )
-    return Picture(to_svg(figure, name=name, alt=f"{title}: it is moved{most}"), caption)
+    return Picture(
+        to_svg(figure, name=name, alt=f"{title}: most by {_SAID[swings[0].name]}"), caption
+    )
 
 
 # --- several runs ----------------------------------------------------------------------------

@@ -22,10 +22,11 @@ def of_device(device: str, value: RunValue) -> str:
             f" ({significant(1000 * best.low)} to {significant(1000 * best.high)} {value.currency} "
             "within the 95 % interval of the delivered flux)"
         )
+    cost = significant(1000 * best.cost.per_mole)
     return (
         f"{_over(best.purchase.years)}, 1000 mol delivered by {device} at "
-        f"{best.mounting_height_mm:g} mm{_chosen(value)} cost "
-        f"{significant(1000 * best.cost.per_mole)} {value.currency}{within}. {_shares(best, value.currency)}"
+        f"{best.mounting_height_mm:g} mm{_chosen(value)} cost {cost} {value.currency}{within}. "
+        f"{_shares(best, value.currency)}"
     )
 
 

@@ -34,7 +34,16 @@ def test_one_odd_result_does_not_hide_itself_in_the_scatter():
     # and σ = 2 / 1.128.
     chart = control_chart(range(17), [100, 102, 100, 102, 100, 138, *[100, 102] * 5, 100])
     assert chart.sigma == pytest.approx(2 / 1.128379, rel=1e-6)
+    # The others are nine of 100 and seven of 102.
+    assert chart.centre == pytest.approx((9 * 100 + 7 * 102) / 16)
     assert [signal.at for signal in chart.signals if signal.rule == "one beyond 3 σ"] == [5]
+
+
+def test_a_step_of_the_bench_keeps_all_its_results_in_the_centre():
+    # One range of 20 among 2s: set aside from the scatter, and neither side is called odd.
+    chart = control_chart(range(10), [100, 102] * 3 + [122, 120] * 2)
+    assert chart.sigma == pytest.approx(2 / 1.128379, rel=1e-6)
+    assert chart.centre == pytest.approx((3 * 202 + 2 * 242) / 10)
 
 
 @pytest.mark.parametrize(

@@ -131,3 +131,11 @@ def test_several_runs_of_one_device_are_one_row():
     rows = rank_by_value([A, B, again]).rows
     assert [row.name for row in rows] == ["Reflector A", "Reflector B"]
     assert rows[0].valued.purchase.delivered_flux_umol_s == pytest.approx(804.0)
+
+
+def test_light_that_costs_nothing_has_no_ratio_to_another():
+    free = [priced(f"Reflector {name}", 800.0, price=0.0, tariff=0.0) for name in "AB"]
+    found = rank_by_value(free)
+    assert found.rows == ()
+    assert len(found.left_out) == 2
+    assert "its light costs nothing" in found.left_out[0]

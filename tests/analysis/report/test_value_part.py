@@ -23,7 +23,7 @@ def test_one_run_states_cost_and_what_it_is_made_of():
 def test_the_chart_names_the_input_that_moves_the_cost_most():
     # Tariff ± 20 %: ± 233.6 of 1568; one year less or more: 93.6 to 68.2 against 74.6 per 1000.
     (device,) = value_part([A]).devices
-    assert "it is moved, most by years looked at" in device.picture.svg
+    assert "What moves the cost: Reflector A, 400 mm: most by years looked at" in device.picture.svg
     assert device.picture.caption.startswith("The delivered flux is moved over its 95 % interval;")
     (plain,) = value_part([without_intervals(A)]).devices
     assert plain.picture.caption.startswith("Every input is moved by a fifth")
@@ -87,3 +87,9 @@ def test_a_report_without_prices_has_no_such_section():
 )
 def test_money_is_written_as_people_do(value, text):
     assert money(value, "EUR") == text
+
+
+def test_what_costs_nothing_has_no_chart():
+    (device,) = value_part([priced("Reflector A", 800.0, price=0.0, tariff=0.0)]).devices
+    assert device.sentence.endswith("Nothing in it costs anything.")
+    assert device.picture is None
