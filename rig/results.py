@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from analysis import run_folder
+from analysis.digits import plus_minus
 from analysis.lab_folder import slug
 from analysis.report.build import write_map_png, write_rendered
 from analysis.report.correction_part import mark_notes
@@ -19,6 +20,14 @@ from analysis.report.sentences import height
 from analysis.report.standing import standing
 from analysis.report.tables import MARK
 from analysis.report.value_part import headlines
+from analysis.stated import (
+    Stated,
+    of_efficacy,
+    of_flux,
+    of_points,
+    of_variation,
+    of_wall_power,
+)
 from analysis.summary import MapSummary, RunSummary, summarise
 
 #: In the table a word would push the last columns out of 80.
@@ -59,7 +68,7 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
     """Print one line for each map, then what is to be said about each run."""
     grids = {one.grid.label.replace(" × ", "×") for summary in summaries for one in summary.maps}
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column("\n\ndevice", min_width=12, overflow="fold")
+    table.add_column("\n\ndevice", min_width=9, overflow="fold")
     for heading in (
         "\nheight\nmm",
         "plane\nefficacy\nµmol/J",
@@ -75,6 +84,7 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
         for number, one in enumerate(summary.maps):
             table.add_row(summary.device if not number else "", *_cells(one))
     console.print(table)
+    console.print("± is the half-width of the 95 % interval.", markup=False)
     if any(NOT_STATED in _cells(one) for summary in summaries for one in summary.maps):
         console.print(f"{NOT_STATED} not stated", markup=False)
     for note in mark_notes(summaries):
@@ -87,18 +97,20 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
 def _cells(one: MapSummary) -> list[str]:
     mark = MARK if one.mark else ""
 
-    def shown(value: float | None, decimals: int) -> str:
-        return NOT_STATED if value is None else f"{value:.{decimals}f}{mark}"
+    def shown(stated: Stated) -> str:
+        if stated.value is None:
+            return NOT_STATED
+        return plus_minus(*stated).replace(" ± ", "±") + mark
 
-    spread = one.uniformity
+    height_mm = one.mounting_height_mm
     return [
-        shown(one.mounting_height_mm, 0).removesuffix(mark),
-        shown(one.stated_efficacy_umol_j, 3),
-        shown(one.delivered_flux_umol_s, 0),
-        shown(one.mean_ppfd_umol_m2_s, 0),
-        shown(None if spread is None else spread.min_to_mean, 2),
-        shown(None if spread is None else 100 * spread.coefficient_of_variation, 1),
-        shown(one.mean_wall_power_w, 1),
+        NOT_STATED if height_mm is None else f"{height_mm:.0f}",
+        shown(of_efficacy(one)),
+        shown(of_flux(one, "delivered_flux_umol_s")),
+        shown(of_flux(one, "mean_ppfd_umol_m2_s")),
+        shown(of_points(one, "min_to_mean")),
+        shown(of_variation(one).times(100)),
+        shown(of_wall_power(one)),
         str(sum(spot.kind == "hot" for spot in one.spots)),
     ]
 

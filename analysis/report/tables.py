@@ -20,7 +20,7 @@ from analysis.digits import (
 )
 from analysis.report import sentences
 from analysis.results import MapSummary, RunSummary
-from analysis.uncertainty import Interval
+from analysis.stated import Stated, of_efficacy, of_flux, of_points, of_variation, of_wall_power
 
 
 @frozen
@@ -74,82 +74,30 @@ def _decimals(count: int) -> Callable[[float | None], str]:
 _Getter = Callable[[MapSummary], "Entry"]
 
 
-def sure(value: float | None, interval: Interval | None, *, scale: float = 1.0) -> Entry:
-    """Make an entry of a value with its ±: as far as the farther end of its interval.
+def sure(stated: Stated, *, scale: float = 1.0) -> Entry:
+    """Make an entry of a figure with its ±.
 
     Parameters
     ----------
-    value : float or None
-        As it is stated.
-    interval : Interval or None
-        None writes the value alone.
+    stated : Stated
     scale : float
         100 to print a fraction in per cent.
     """
-    if value is None or not math.isfinite(value):
+    if stated.value is None or not math.isfinite(stated.value):
         return Entry(MISSING)
-    reach = None
-    if interval is not None:
-        reach = scale * max(abs(value - interval.low), abs(interval.high - value))
-    return Entry(plus_minus(scale * value, reach), repr(float(value)))
-
-
-def _relative(value: float | None, reach: float | None) -> Entry:
-    if value is None or not math.isfinite(value):
-        return Entry(MISSING)
-    return Entry(plus_minus(value, None if reach is None else reach * value), repr(float(value)))
+    return Entry(plus_minus(*stated.times(scale)), repr(float(stated.value)))
 
 
 def _flux(name: str) -> _Getter:
-    """A multiple of the delivered flux: as sure as that."""
-
-    def get(map_: MapSummary) -> Entry:
-        held = map_.uncertainty
-        reach = None if held is None else held.delivered_flux_umol_s.relative_half_width
-        return _relative(getattr(map_, name), reach)
-
-    return get
+    return lambda map_: sure(of_flux(map_, name))
 
 
 def _efficacy(name: str) -> _Getter:
-    def get(map_: MapSummary) -> Entry:
-        held = None if map_.uncertainty is None else map_.uncertainty.plane_efficacy_umol_j
-        reach = None if held is None else held.relative_half_width
-        return _relative(getattr(map_, name), reach)
-
-    return get
-
-
-def _wall_power(map_: MapSummary) -> Entry:
-    held = map_.uncertainty
-    return _relative(map_.mean_wall_power_w, None if held is None else held.wall_power)
+    return lambda map_: sure(of_efficacy(map_, name))
 
 
 def _at_points(name: str, scale: float = 1.0) -> _Getter:
-    """One of the figures of evenness."""
-
-    def get(map_: MapSummary) -> Entry:
-        if map_.uniformity is None:
-            return Entry(MISSING)
-        held = map_.uncertainty
-        interval = None if held is None else held.at_points.get(name)
-        return sure(getattr(map_.uniformity, name), interval, scale=scale)
-
-    return get
-
-
-def _of_the_field(map_: MapSummary) -> Entry:
-    held = None if map_.uncertainty is None else map_.uncertainty.coefficient_of_variation
-    return Entry(MISSING) if held is None else sure(held.value, held, scale=100.0)
-
-
-def _even(name: str, write: Callable[[float | None], str]) -> _Getter:
-    def get(map_: MapSummary) -> Entry:
-        if map_.uniformity is None:
-            return Entry(MISSING)
-        return number(getattr(map_.uniformity, name), write)
-
-    return get
+    return lambda map_: sure(of_points(map_, name), scale=scale)
 
 
 def _of(name: str, write: Callable[[float | None], str] = significant) -> _Getter:
@@ -204,7 +152,7 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
                 "%",
                 _of("efficacy_disagreement_limit", _percent(2)),
             ),
-            ("mean wall power", "W", _wall_power),
+            ("mean wall power", "W", lambda map_: sure(of_wall_power(map_))),
         ),
     ),
     (
@@ -228,9 +176,8 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
             (
                 "coefficient of variation",
                 "%",
-                _even("coefficient_of_variation", _percent(1)),
+                lambda map_: sure(of_variation(map_), scale=100.0),
             ),
-            ("the same, between the points too", "%", _of_the_field),
             ("Christiansen uniformity", "%", _at_points("christiansen", 100.0)),
             ("low-quarter uniformity", "%", _at_points("low_quarter", 100.0)),
             ("area within ±10 % of mean", "%", _at_points("share_within_10pct", 100.0)),
@@ -323,7 +270,7 @@ def key_numbers(runs: Sequence[RunSummary]) -> list[tuple[str, str, tuple[Entry,
                     _at_points("min_to_mean")(map_),
                     _at_points("maximum")(map_),
                     _flux("delivered_flux_umol_s")(map_),
-                    _wall_power(map_),
+                    sure(of_wall_power(map_)),
                     Entry(map_.grid.label),
                 )
             ),

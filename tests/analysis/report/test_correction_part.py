@@ -106,7 +106,7 @@ def test_every_number_of_a_scaled_map_is_marked_and_the_mark_explained(run):
     show_results([summary], Console(file=shown, width=120))
     assert note in shown.getvalue()
     # 500 × 1.02 on 1.44 m² is 734.4 µmol/s; 640 × 0.99 − 0.4 is 633.2 W; both are marked.
-    assert re.search(r"\b400 +\d\.\d{3}\* +734\* .* 633\.2\* ", shown.getvalue())
+    assert re.search(r"\b400 +\d\.\d\d±\d\.\d\d\* +734±\d\d\* .* 633±\d\* ", shown.getvalue())
 
 
 def test_nothing_is_marked_that_was_not_scaled(run):
