@@ -39,7 +39,7 @@ LEAST_SPAN: Final = 0.02
 LARGEST_DOUBT: Final = 0.20
 """Half-width of the 95 % interval of an exponent over the exponent. [fraction]"""
 BLOCK_S: Final = 60.0
-"""Power and voltage are taken as means over such blocks, as the lamp trails the mains. [s]"""
+"""Power and voltage are means over blocks of so long or longer, as the lamp trails the mains. [s]"""
 
 
 @frozen(kw_only=True, eq=False)
@@ -210,13 +210,12 @@ def _too_doubtful(name: str, exponent: Exponent) -> str:
 
 
 def _blocks(of_map: MapSeries, voltage: Readings, power: Readings) -> Floats:
-    """Moment, mean voltage and mean power of each whole block of a map: shape (k, 3)."""
-    count = int((of_map.ended_s - of_map.begun_s) // BLOCK_S)
-    start_s = of_map.begun_s + BLOCK_S * np.arange(count)
-    columns = [start_s + BLOCK_S / 2]
-    for readings in (voltage, power):
-        columns.append(_means(start_s, start_s + BLOCK_S, readings))
-    table = np.column_stack(columns)
+    """Moment, mean voltage and mean power of each block of a map: shape (k, 3)."""
+    count = max(int((of_map.ended_s - of_map.begun_s) // BLOCK_S), 1)
+    edges_s = np.linspace(of_map.begun_s, of_map.ended_s, count + 1)
+    start_s, end_s = edges_s[:-1], edges_s[1:]
+    means = [_means(start_s, end_s, readings) for readings in (voltage, power)]
+    table = np.column_stack([(start_s + end_s) / 2, *means])
     return table[(table > 0).all(axis=1)]
 
 

@@ -86,3 +86,47 @@ def test_the_cosine_correction_leaves_a_sixth_of_the_error_whatever_share_is_sta
     after, cells, _ = corrected(bench_and_run, rig, {"direct_share": share})
     assert abs(after) < abs(before) / 6
     assert np.abs(cells).max() < np.abs(cells_before).max() / 4
+
+
+def test_scaling_to_nominal_voltage_gives_what_the_lamp_gives_there(tmp_path):
+    """A magnetic ballast on mains that wander about 225 V, and the same lamp on steady 230 V."""
+
+    def run_on(name, mains, **sections):
+        folder = tmp_path / name
+        folder.mkdir()
+        plan = plan_of(
+            folder,
+            heights={"mounting_height_mm": [400.0]},
+            warm_up={"limit_percent": 20.0},
+            corrections={"line_voltage": "nominal"},
+            **sections,
+        )
+        ballast = {"kind": "magnetic", "voltage_exponent": 1.6}
+        _, bench = profile_and_bench = bench_of(
+            folder, scenario={"ballast": ballast, "mains": mains}, errors=EXACT
+        )
+        summary = summarise(run_folder.load(do_run(folder, plan, *profile_and_bench)))
+        return bench.virtual.truth, summary
+
+    steady = {"mean_v": 230.0, "ramp_percent_per_hour": 0.0, "slow_percent": 0.0}
+    truth, at_nominal = run_on("steady", {**steady, "fast_percent": 0.0})
+    # On mains that do not move there is nothing to fit.
+    (refused,) = [told for told in at_nominal.remarks if told.startswith("Nothing is scaled")]
+    assert "less than 2\u202f% shows too little" in refused
+    span = at_nominal.maps[0].begun_s, at_nominal.maps[0].ended_s
+    wandering = {**steady, "mean_v": 226.0, "slow_percent": 2.5, "slow_s": 300.0}
+    _, summary = run_on(
+        "wandering",
+        wandering,
+        grid={"rows": 9, "columns": 9},
+        sampling={"reference_every": 5, "samples_per_point": 2},
+    )
+    (one,) = summary.maps
+    light, power = (item for item in one.corrections if item.name == "nominal line voltage")
+    assert one.delivered_flux_umol_s / light.factor < 0.97 * truth.delivered_flux_umol_s(*span)
+    # Within 95 % of the fit, and 0.5 % for the grid and the lamp's own wander.
+    for value, true, scaled in (
+        (one.delivered_flux_umol_s, truth.delivered_flux_umol_s(*span), light),
+        (one.mean_wall_power_w, truth.wall_power_w(*span), power),
+    ):
+        assert value == pytest.approx(true, rel=2 * scaled.uncertainty + 0.005)
