@@ -39,7 +39,7 @@ LEAST_SPAN: Final = 0.02
 LARGEST_DOUBT: Final = 0.20
 """Half-width of the 95 % interval of an exponent over the exponent. [fraction]"""
 BLOCK_S: Final = 60.0
-"""Power and voltage are means over blocks of so long or longer, as the lamp trails the mains. [s]"""
+"""Power and voltage are means over blocks of at least this, as the lamp trails the mains. [s]"""
 
 
 @frozen(kw_only=True, eq=False)
