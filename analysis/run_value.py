@@ -19,6 +19,7 @@ from attrs import evolve, frozen
 
 from analysis.plane_results import SAME_HEIGHT_MM
 from analysis.results import MapSummary, RunSummary
+from analysis.uncertainty import Interval
 from analysis.value import Cost, Purchase, Swing, cost_of_a_mole, tornado
 
 MOVED_BY: Final = 0.2
@@ -37,25 +38,37 @@ class Valued:
         What went into the sum.
     cost : Cost
         What came out.
-    flux_reach : float or None
-        Relative half-width of the 95 % interval of the delivered flux; None where it has none.
-        [fraction]
+    flux_reach, power_reach : float or None
+        Relative half-width of the 95 % interval of the delivered flux, and of the wall power;
+        None where there is none. [fraction]
     """
 
     mounting_height_mm: float
     purchase: Purchase
     cost: Cost
     flux_reach: float | None
+    power_reach: float | None
+
+    @property
+    def reach(self) -> float | None:
+        """Relative half-width of the cost from what was measured. [fraction]
+
+        The cost goes with one over the flux, and its share for electricity with the power.
+        """
+        whole = self.cost.purchase + self.cost.energy + self.cost.lamps + self.cost.upkeep
+        if self.flux_reach is None or not whole:
+            return None
+        return math.hypot(self.flux_reach, self.cost.energy / whole * (self.power_reach or 0.0))
 
     @property
     def low(self) -> float | None:
-        """Cost of a mole at the upper end of the flux: one goes with one over the other."""
-        return None if self.flux_reach is None else self.cost.per_mole / (1 + self.flux_reach)
+        """Cost of a mole at the lower end of its 95 % interval. [currency mol⁻¹]"""
+        return None if self.reach is None else self.cost.per_mole / (1 + self.reach)
 
     @property
     def high(self) -> float | None:
-        """Cost of a mole at the lower end of the flux. [currency mol⁻¹]"""
-        return None if self.flux_reach is None else self.cost.per_mole / (1 - self.flux_reach)
+        """Cost of a mole at the upper end of its 95 % interval. [currency mol⁻¹]"""
+        return None if self.reach is None else self.cost.per_mole / (1 - self.reach)
 
     @property
     def plane_efficacy_umol_j(self) -> float:
@@ -69,15 +82,19 @@ class Valued:
         return evolve(self, purchase=purchase, cost=cost_of_a_mole(purchase))
 
     def swings(self) -> tuple[Swing, ...]:
-        """Move one input at a time: the flux over its interval, the others by `MOVED_BY`."""
+        """Move one input at a time: what was measured over its interval, the rest by `MOVED_BY`."""
         return tornado(self.purchase, self._ranges())
 
     def _ranges(self) -> dict[str, tuple[float, float]]:
         bought = self.purchase
         found: dict[str, tuple[float, float]] = {}
-        if self.flux_reach is not None:
-            flux, reach = bought.delivered_flux_umol_s, self.flux_reach
-            found["delivered_flux_umol_s"] = (flux * (1 - reach), flux * (1 + reach))
+        for name, reach in (
+            ("delivered_flux_umol_s", self.flux_reach),
+            ("wall_power_w", self.power_reach),
+        ):
+            if reach:
+                value = getattr(bought, name)
+                found[name] = (value * (1 - reach), value * (1 + reach))
         for name in _MOVED:
             value = getattr(bought, name)
             if value and math.isfinite(value):
@@ -195,25 +212,30 @@ def _valued(section: Mapping[str, Any], maps: Sequence[MapSummary]) -> Valued:
     power = float(np.mean([map_.mean_wall_power_w for map_ in maps]))
     purchase = purchase_from_plan(section, flux, power)
     cost = cost_of_a_mole(purchase)
+    known = [map_.uncertainty for map_ in maps if map_.uncertainty is not None]
+    is_known = len(known) == len(maps)
+    flux_reach = _mean_reach([one.delivered_flux_umol_s for one in known]) if is_known else None
+    power_reach = None
+    if flux_reach is not None:
+        both = _mean_reach([one.plane_efficacy_umol_j for one in known])
+        # What the interval of the plane efficacy has beyond that of the flux is the power's.
+        power_reach = None if both is None else math.sqrt(max(0.0, both**2 - flux_reach**2))
     return Valued(
         mounting_height_mm=float(maps[0].mounting_height_mm or 0.0),
         purchase=purchase,
         cost=cost,
-        flux_reach=_reach(maps),
+        flux_reach=flux_reach,
+        power_reach=power_reach,
     )
 
 
-def _reach(maps: Sequence[MapSummary]) -> float | None:
-    """Relative half-width of the delivered flux; of several maps, what they have on average.
+def _mean_reach(intervals: Sequence[Interval | None]) -> float | None:
+    """Relative half-width; of several maps, what they have on average.
 
-    Most of it is the calibration of the sensor, which more maps do not make any better.
+    Most of it is the calibration of an instrument, which more maps do not make any better.
     """
-    known = [
-        map_.uncertainty.delivered_flux_umol_s.relative_half_width
-        for map_ in maps
-        if map_.uncertainty is not None
-    ]
-    reach = float(np.mean(known)) if len(known) == len(maps) else math.nan
+    known = [one.relative_half_width for one in intervals if one is not None]
+    reach = float(np.mean(known)) if known and len(known) == len(intervals) else math.nan
     return reach if 0 < reach < 1 else None
 
 

@@ -128,6 +128,7 @@ def _per_thousand(value: float | None) -> Entry:
 
 _SAID: Final = {
     "delivered_flux_umol_s": "delivered flux, as measured",
+    "wall_power_w": "wall power, as measured",
     "price": "price",
     "delivery": "delivery",
     "tariff": "tariff",
@@ -152,6 +153,7 @@ def _range(swing: Swing, currency: str) -> str:
     else:
         units = {
             "delivered_flux_umol_s": FLUX_UNIT,
+            "wall_power_w": "W",
             "tariff": f"{currency} per kWh",
             "photoperiod_h": "h",
             "lamp_life_h": "h",
@@ -181,7 +183,7 @@ def _picture(device: str, one: Valued, currency: str, *, name: str) -> Picture |
         unit=f"{currency} per 1000 mol delivered",
         title=title,
     )
-    flux = "The delivered flux is moved over its 95 % interval" if one.low is not None else ""
+    flux = "What was measured is moved over its 95 % interval" if one.low is not None else ""
     rest = f"a fifth ({percent(MOVED_BY, 0)}) down and up, the years by one"
     caption = (
         f"{flux}; every other input by {rest}." if flux else f"Every input is moved by {rest}."

@@ -20,7 +20,7 @@ def of_device(device: str, value: RunValue) -> str:
     if best.low is not None and best.high is not None:
         within = (
             f" ({significant(1000 * best.low)} to {significant(1000 * best.high)} {value.currency} "
-            "within the 95 % interval of the delivered flux)"
+            "within the 95 % interval of flux and power)"
         )
     cost = significant(1000 * best.cost.per_mole)
     return (

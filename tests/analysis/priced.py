@@ -15,8 +15,27 @@ USE = {"currency": "EUR", "price": 400.0, "tariff": 0.25, "photoperiod_h": 10.0,
 POWER_W = 640.0
 
 
-def priced(device: str, flux_umol_s: float | dict[float, float], **value: Any) -> RunSummary:
-    """Return a run whose plan has a section [value]; the flux, ± 5 %, may differ by height."""
+def interval(value: float, reach: float) -> Interval:
+    """Return an interval of so much to both sides. [fraction]"""
+    return Interval(
+        value=value,
+        low=value * (1 - reach),
+        high=value * (1 + reach),
+        standard=value * reach / 1.96,
+    )
+
+
+def priced(
+    device: str,
+    flux_umol_s: float | dict[float, float],
+    *,
+    efficacy_reach: float = 0.05,
+    **value: Any,
+) -> RunSummary:
+    """Return a run whose plan has a section [value]; the flux, ± 5 %, may differ by height.
+
+    The power is exact unless the efficacy has a wider interval than the flux.
+    """
     fluxes = flux_umol_s if isinstance(flux_umol_s, dict) else {400.0: flux_umol_s}
     run = comparable.run(device, {height: flux / POWER_W for height, flux in fluxes.items()})
     maps = tuple(
@@ -26,9 +45,8 @@ def priced(device: str, flux_umol_s: float | dict[float, float], **value: Any) -
             mean_wall_power_w=POWER_W,
             uncertainty=evolve(
                 map_.uncertainty,
-                delivered_flux_umol_s=Interval(
-                    value=flux, low=0.95 * flux, high=1.05 * flux, standard=flux * 0.05 / 1.96
-                ),
+                delivered_flux_umol_s=interval(flux, 0.05),
+                plane_efficacy_umol_j=interval(flux / POWER_W, efficacy_reach),
             ),
         )
         for map_, flux in zip(run.maps, fluxes.values(), strict=True)

@@ -112,3 +112,11 @@ def test_the_interval_is_that_of_the_flux_turned_round():
 def test_without_an_interval_of_the_flux_none_is_stated():
     best = value_of(without_intervals(priced("A", 800.0))).best
     assert (best.low, best.high) == (None, None)
+
+
+def test_the_interval_of_the_power_counts_by_the_share_of_electricity():
+    # Efficacy ± 5.385 % beside flux ± 5 %: power ± 2 %. Electricity is 1168 of 1568.
+    best = value_of(priced("A", 800.0, efficacy_reach=math.hypot(0.05, 0.02))).best
+    assert best.reach == pytest.approx(math.hypot(0.05, 0.02 * 1168 / 1568))
+    power = next(swing for swing in best.swings() if swing.name == "wall_power_w")
+    assert (power.low, power.high) == pytest.approx((627.2, 652.8))

@@ -14,7 +14,7 @@ def test_one_run_states_cost_and_what_it_is_made_of():
     (device,) = value_part([A]).devices
     assert device.sentence == (
         "Over 2 years, 1000 mol delivered by Reflector A at 400 mm cost 74.6 EUR (71.0 to 78.5 EUR "
-        "within the 95 % interval of the delivered flux). Of that, 74\u202f% electricity and "
+        "within the 95 % interval of flux and power). Of that, 74\u202f% electricity and "
         "26\u202f% the purchase (price 400\u00a0EUR)."
     )
     assert value_part([A]).together is None
@@ -24,7 +24,7 @@ def test_the_chart_names_the_input_that_moves_the_cost_most():
     # Tariff ± 20 %: ± 233.6 of 1568; one year less or more: 93.6 to 68.2 against 74.6 per 1000.
     (device,) = value_part([A]).devices
     assert "What moves the cost: Reflector A, 400 mm: most by years looked at" in device.picture.svg
-    assert device.picture.caption.startswith("The delivered flux is moved over its 95 % interval;")
+    assert device.picture.caption.startswith("What was measured is moved over its 95 % interval;")
     (plain,) = value_part([without_intervals(A)]).devices
     assert plain.picture.caption.startswith("Every input is moved by a fifth")
     assert [name for name, _ in plain.headings] == ["delivered flux", "wall power", "cost"]
