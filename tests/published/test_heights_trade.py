@@ -49,15 +49,17 @@ SQUARE = Device(
 )
 
 
-def curves_of(device: Device) -> Curves:
-    """Curves of the light itself, read without error at 9 × 9 points."""
-    grid = grid_from_plan(plan())
-    planes = []
+GRID = grid_from_plan(plan())
+
+
+def planes_of(device: Device) -> list[Plane]:
+    """The light itself, read without error at 9 × 9 points."""
+    grid, planes = GRID, []
     for height_mm in HEIGHTS_MM:
         room = Room(WHITE, device, height_mm / 1000)
         field = LightField(room, Source(device), (0.6, 0.6, height_mm / 1000)).view()
         ppfd = field.at(grid.x_mm, grid.y_mm) * LAMP_UMOL_S * device.efficiency
-        drawn = np.tile(ppfd, (2, 1))
+        drawn = np.tile(ppfd, (400, 1))
         planes.append(
             Plane(
                 mounting_height_mm=height_mm,
@@ -68,12 +70,17 @@ def curves_of(device: Device) -> Curves:
                 efficacy_draws=None,
             )
         )
-    return height_curves(grid, planes, seed=1)
+    return planes
 
 
 @pytest.fixture(scope="module")
-def both():
-    return curves_of(ROUND), curves_of(SQUARE)
+def planes():
+    return planes_of(ROUND), planes_of(SQUARE)
+
+
+@pytest.fixture(scope="module")
+def both(planes) -> tuple[Curves, Curves]:
+    return height_curves(GRID, planes[0], seed=1), height_curves(GRID, planes[1], seed=1)
 
 
 def test_for_the_same_peak_a_large_square_hood_hangs_five_to_ten_centimetres_lower(both):
@@ -90,3 +97,21 @@ def test_for_the_same_evenness_a_large_square_hood_hangs_five_to_ten_centimetres
         for curves in both
     )
     assert 50.0 <= round_mm - square_mm <= 100.0
+
+
+def test_between_two_heights_the_light_stays_within_what_is_allowed_for_interpolation(planes):
+    # Wide hoods between white walls are no point sources; at 400 and 450 mm the light is known.
+    for device in planes:
+        curves = height_curves(GRID, [device[0], device[-1]], seed=1)
+        for truth in device[1:-1]:
+            mean = float(truth.ppfd @ GRID.weights_m2) / GRID.area_m2
+            for curve, true in (
+                (curves.mean, mean),
+                (curves.min_to_mean, float(truth.ppfd.min()) / mean),
+            ):
+                low, value, high = (
+                    float(np.interp(truth.mounting_height_mm, curves.heights_mm, along))
+                    for along in (curve.quantile(0.025), curve.value, curve.quantile(0.975))
+                )
+                assert low < true < high
+                assert value == pytest.approx(true, rel=0.02)
