@@ -23,7 +23,7 @@ from rig.plan import Plan
 from rig.profile import Profile
 from rig.progress import RunProgress, TerminalProgress
 from rig.read_both import read_both
-from rig.results import derive, draw_maps, show_results
+from rig.results import derive, draw_maps, show_heights, show_results
 from rig.resume import read_interrupted, resume
 from rig.run import run
 
@@ -102,6 +102,7 @@ def _measure(
     summary = derive(folder, made_utc=made_utc)
     draw_maps([summary], folder / "figures")
     show_results([summary], console)
+    show_heights([summary], console)
     console.print(f"Report: {folder / run_folder.REPORT}", markup=False)
     return 0
 
@@ -154,6 +155,7 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
     summary = derive(folders[0], made_utc=made_utc)
     draw_maps([summary], folders[0] / "figures")
     show_results([summary], console)
+    show_heights([summary], console)
     console.print(
         f"Report: {folders[0] / run_folder.REPORT}\nPictures: {folders[0] / 'figures'}",
         markup=False,
