@@ -65,6 +65,7 @@ def summarise(run: Run) -> RunSummary:
         maps = summarise_maps(grid, _limits(run.plan), readings, events, corrections, remarks)
         _remark_on_planned(run.plan, maps, remarks)
     _remark_on_status(readings, remarks)
+    _remark_on_lamp(events, remarks)
     ended = _remark_on_end(readings, events, remarks)
     for one in maps:
         prefix = f"{one.label[0].upper()}{one.label[1:]}: " if len(maps) > 1 else ""
@@ -228,6 +229,14 @@ def _remark_on_status(readings: Readings, remarks: list[str]) -> None:
         remarks.append(
             f"Readings that were recorded but not accepted: {listed}. None is in a result."
         )
+
+
+def _remark_on_lamp(events: Events, remarks: list[str]) -> None:
+    """Repeat what the run noted about its lamp: that it is not seasoned, or may not be."""
+    for event in events:
+        if event["event"] == "note" and event["subject"] == "lamp":
+            said = str(event["detail"])
+            remarks.append(f"{said[:1].upper()}{said[1:]}.")
 
 
 def _remark_on_end(readings: Readings, events: Events, remarks: list[str]) -> bool:

@@ -118,3 +118,12 @@ def test_all_faults_are_told_at_once():
         cost_of_a_mole(wrong)
     for named in ("photoperiod_h is 25.0", "years is 0", "tariff is -1.0"):
         assert named in str(told.value)
+
+
+def test_the_cost_is_the_levelised_cost_of_the_textbooks():
+    # Capital recovery factor at 5 % over 10 years: 0.05 · 1.05^10 / (1.05^10 − 1) = 0.1295046
+    # (handbook tables of compound interest, from memory); what is paid in the middle of each
+    # year weighs 1.05^0.5 more, so the price is spread with 0.1295046 / 1.0246951 = 0.1263835.
+    ten = evolve(PLAIN, years=10, discount_rate=0.05)
+    yearly = 400.0 * 0.1295046 / 1.0246951 + 584.0
+    assert cost_of_a_mole(ten).per_mole == pytest.approx(yearly / 10_512.0, rel=1e-6)

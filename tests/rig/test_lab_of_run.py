@@ -8,6 +8,7 @@ import pytest
 
 from analysis import lab_folder, lab_records, run_folder
 from analysis.lab_entries import LampEntry
+from analysis.summary import summarise
 from rig.lamp_records import not_seasoned
 from tests.rig.bench_run import bench_of, do_run, plan_of
 
@@ -60,9 +61,11 @@ def test_the_index_of_the_lab_lists_the_run(tmp_path):
 def test_a_run_with_an_unseasoned_lamp_says_so_among_what_happened(tmp_path):
     plan = plan_of(tmp_path, lamp={"hours": 12.0})
     profile, bench = bench_of(tmp_path)
-    events = run_folder.load(do_run(tmp_path, plan, profile, bench)).events
+    run = run_folder.load(do_run(tmp_path, plan, profile, bench))
+    events = run.events
     (note,) = events[(events.event == "note") & (events.subject == "lamp")].detail
     assert note.startswith("L-07 is not seasoned: it has burned 12.0 of 100 h")
+    assert f"{note}." in summarise(run).remarks
 
 
 def test_what_the_lab_knows_of_a_lamp_goes_before_what_the_plan_says(tmp_path):
