@@ -7,10 +7,10 @@ power went along.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 
 from analysis.control_chart import DAYS_PER_MONTH, LEAST_RESULTS, ControlChart
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, unlike
+from analysis.devices import moment_h
 from analysis.digits import percent, signed_percent
 from analysis.results import RunSummary
 
@@ -55,17 +55,16 @@ def bench_between(history: ControlHistory, runs: Sequence[RunSummary]) -> tuple[
     """
     if not history.epochs:
         return ()
-    moments = [datetime.fromisoformat(run.begun_utc) for run in runs if run.begun_utc]
+    moments_h = [moment for run in runs if (moment := moment_h(run)) is not None]
     alike = [epoch for epoch in history.epochs if all(_same_bench(epoch, run) for run in runs)]
     charts = [chart for epoch in alike for chart in epoch.charts]
-    if not moments or not charts:
+    if not moments_h or not charts:
         return (
             "The lab keeps a control reflector, but no run of it with the lamp, the walls and the "
             "instruments of these runs: whether the bench changed between them is not known.",
         )
     chart = max(charts, key=lambda one: len(one.results))
-    days = (max(moments) - min(moments)).total_seconds() / 86400.0
-    return (_between(chart, days),)
+    return (_between(chart, (max(moments_h) - min(moments_h)) / 24.0),)
 
 
 def _same_bench(epoch: Epoch, run: RunSummary) -> bool:
