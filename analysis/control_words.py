@@ -7,6 +7,7 @@ power went along.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from analysis.control_chart import DAYS_PER_MONTH, LEAST_RESULTS, ControlChart
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, unlike
@@ -41,6 +42,25 @@ def silent(epoch: Epoch) -> str:
         f"Not stated in the newest of these runs: {', '.join(epoch.silent)}. A change there would "
         "look like a change of the bench, or not show at all."
     )
+
+
+def calibrated(epoch: Epoch) -> tuple[str, ...]:
+    """Name the calibrations in the course of an epoch: a step there is no change of the bench."""
+    told = []
+    for before, after in pairwise(epoch.runs):
+        for name in ("light_sensor", "power_meter"):
+            then, now = (_calibration(run, name) for run in (before, after))
+            if then and now and then != now:
+                told.append(
+                    f"The {name.replace('_', ' ')} was calibrated anew on {now}, between "
+                    f"{before.run_name} and {after.run_name}: a step there may be that."
+                )
+    return tuple(told)
+
+
+def _calibration(run: RunSummary, name: str) -> str:
+    found = (one.get("calibrated_on") for one in run.instruments if one.get("name") == name)
+    return str(next(found, None) or "")
 
 
 def bench_between(history: ControlHistory, runs: Sequence[RunSummary]) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from rich.table import Table
 
 from analysis import lab_folder
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, control_history
-from analysis.control_words import began, bench_between, silent, verdicts
+from analysis.control_words import began, bench_between, calibrated, silent, verdicts
 from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, significant
 from analysis.figures.control import Panel, control_figure
 from analysis.figures.style import to_png, to_svg_file
@@ -40,7 +40,7 @@ def control_command(lab: Path, out: Path | None, console: Console | None = None)
             "and measure it now and then."
         )
     newest = max(history.epochs, key=lambda epoch: max(_days(epoch), default=""))
-    for sentence in (*verdicts(newest), began(newest), silent(newest)):
+    for sentence in (*verdicts(newest), began(newest), *calibrated(newest), silent(newest)):
         if sentence:
             console.print(sentence, markup=False)
     for chart in newest.charts:
@@ -49,7 +49,7 @@ def control_command(lab: Path, out: Path | None, console: Console | None = None)
     for epoch in history.epochs:
         if epoch is not newest:
             console.print(f"\n{_named(epoch)}:", markup=False)
-            for sentence in (*verdicts(epoch), began(epoch)):
+            for sentence in (*verdicts(epoch), began(epoch), *calibrated(epoch)):
                 if sentence:
                     console.print(f"  {sentence}", markup=False)
     left_out = [one for epoch in history.epochs for one in epoch.left_out]

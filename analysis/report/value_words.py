@@ -89,7 +89,7 @@ def reckoned(one: Valued, currency: str) -> str:
     """Say what the sum rests on besides the price of the device, and what is not in it."""
     bought = one.purchase
     said = [
-        f"electricity at {significant(bought.tariff)} {currency} per kWh",
+        f"electricity at {bought.tariff:g} {currency} per kWh",
         f"{bought.photoperiod_h:g} h of light a day",
     ]
     if one.cost.lamps or bought.end_share < 1:

@@ -31,6 +31,7 @@ def add_run(
     *,
     power_w: float = 600.0,
     line_voltage_v: float = 230.0,
+    calibrated_on: str | None = None,
     **plan: Any,
 ) -> Path:
     """Add a run of 3 × 3 points, so many days after the first, under so many times 500 µmol/m²/s.
@@ -57,6 +58,8 @@ def add_run(
     )
     descriptor = json.loads((folder / run_folder.DESCRIPTOR).read_text())
     descriptor["created"] = begun.isoformat()
-    descriptor["evenfall"]["instruments"] = INSTRUMENTS
+    descriptor["evenfall"]["instruments"] = [
+        {**instrument, "calibrated_on": calibrated_on} for instrument in INSTRUMENTS
+    ]
     (folder / run_folder.DESCRIPTOR).write_text(json.dumps(descriptor))
     return folder

@@ -11,7 +11,7 @@ import pytest
 
 from analysis import run_folder
 from analysis.control_runs import control_history
-from analysis.control_words import began, bench_between, silent, verdicts
+from analysis.control_words import began, bench_between, calibrated, silent, verdicts
 from analysis.lab_runs import lab_runs
 from analysis.run_folder import load
 from analysis.summary import summarise
@@ -185,3 +185,16 @@ def test_a_folder_that_cannot_be_read_is_named(tmp_path, patch):
     history = control_history(lab)
     assert history.epochs == ()
     assert [problem.split(" ")[0] for problem in history.problems] == [folder.name, "empty"]
+
+
+def test_a_calibration_in_between_is_named_where_a_step_may_come_from(tmp_path, patch):
+    lab = new_lab(tmp_path / "lab")
+    for day, on in ((0.0, None), (9.0, "2025-03-01"), (18.0, "2025-03-01"), (27.0, "2026-01-30")):
+        add_run(lab, day, 1.0, patch, calibrated_on=on)
+    (epoch,) = control_history(lab).epochs
+    told = calibrated(epoch)
+    assert [sentence.split(" was")[0] for sentence in told] == [
+        "The light sensor",
+        "The power meter",
+    ]
+    assert "calibrated anew on 2026-01-30, between 2026-01-23T0900Z-yardstick and" in told[0]
