@@ -23,6 +23,7 @@ from analysis.report.budget_part import budget_parts, term_lines
 from analysis.report.correction_part import CorrectionLine, correction_lines, mark_notes
 from analysis.report.difference_part import difference_part
 from analysis.report.height_part import height_parts
+from analysis.report.journal import Journal, journal
 from analysis.report.standing import standing
 from analysis.report.value_part import value_part
 from analysis.results import MapSummary, RunSummary
@@ -55,6 +56,7 @@ class _WarmUpPart:
 @frozen(kw_only=True)
 class _RunPart:
     name: str
+    journal: Journal | None
     caveats: list[str]
     maps: list[_MapPart]
     warm_ups: list[_WarmUpPart]
@@ -237,6 +239,7 @@ def _run_part(
         )
     return _RunPart(
         name=sentences.device(summary),
+        journal=journal(summary),
         caveats=sentences.caveats(summary),
         maps=maps,
         warm_ups=[

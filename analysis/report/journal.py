@@ -1,0 +1,271 @@
+"""The journal that a person reads first in the morning: what happened, when, what it means.
+
+Made of the events of a run alone. What went as planned is one sentence; a line stands for each
+thing that did not, with what it does to the data. All events stand further down in the report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from typing import Any, Final
+
+from attrs import frozen
+
+from analysis.results import RunSummary
+
+Event = dict[str, Any]
+
+#: More lines than this are counted, not shown; all events stand further down.
+MOST_LINES: Final = 12
+_LONGEST: Final = 220
+_TRIES: Final = ("fault", "retry")
+_FAILED: Final = {
+    "stage": "Nobody knew then where it stood; it homes before it moves again.",
+    "lamp_relay": "The relay opens by itself if nobody can speak to it.",
+    "": "",
+}
+_FAILED_READING: Final = (
+    "Tried again; failed tries are on record without a value and are in no result."
+)
+
+
+@frozen
+class Line:
+    """One thing out of the ordinary.
+
+    Attributes
+    ----------
+    when : str
+        Time of day, UTC; with the day where that is not the first.
+    what : str
+        What happened.
+    means : str
+        What it means for the data; empty where nothing is to be said.
+    """
+
+    when: str
+    what: str
+    means: str = ""
+
+
+@frozen(kw_only=True)
+class Journal:
+    """What a run came to, and what was out of the ordinary.
+
+    Attributes
+    ----------
+    headline : str
+        How it ended, when, and what was measured.
+    lines : tuple of Line
+        In the order of time.
+    further : int
+        How many more there were.
+    """
+
+    headline: str
+    lines: tuple[Line, ...]
+    further: int = 0
+
+
+def journal(run: RunSummary) -> Journal | None:
+    """Sum up the events of a run; None for a table that was entered by hand, or without events."""
+    began = next((one for one in run.events if one["event"] == "run-begun"), None)
+    if began is None:
+        return None
+    clock = _Times(run.events)
+    lines = list(_lines(run.events, clock))
+    return Journal(
+        headline=_headline(run, clock),
+        lines=tuple(lines[:MOST_LINES]),
+        further=max(0, len(lines) - MOST_LINES),
+    )
+
+
+class _Times:
+    """Times of day as they were recorded, and lengths by the time that does not jump."""
+
+    def __init__(self, events: Sequence[Event]) -> None:
+        self._first = _moment(events[0])
+        self.length = _length(float(events[-1]["elapsed_s"]) - float(events[0]["elapsed_s"]))
+        self.began = f"{self._first:%Y-%m-%d %H:%M}"
+        self.ended = self.of(events[-1])
+
+    def of(self, event: Event) -> str:
+        moment = _moment(event)
+        if moment.date() == self._first.date():
+            return f"{moment:%H:%M}"
+        return f"{moment.day} {moment:%b %H:%M}"
+
+
+def _headline(run: RunSummary, clock: _Times) -> str:
+    last = [one for one in run.events if one["event"] in ("run-ended", "stopped")][-1:]
+    later = [one for one in run.events if one["event"] == "run-resumed"]
+    still_open = not last or (later and later[-1]["elapsed_s"] > last[0]["elapsed_s"])
+    if still_open:
+        how = "Ended without a word (killed, or power cut)"
+    elif last[0]["event"] == "run-ended":
+        how = "Complete" if run.is_complete else "Ended, not complete"
+    else:
+        how = "Stopped"
+    read = _read(run)
+    time = f"{clock.began} to {clock.ended} UTC, {clock.length}"
+    if how == "Stopped":
+        return f"{how} at {clock.ended} UTC: {_short(last[0]['detail'])}. Begun {time}. {read}"
+    return f"{how}: {time}. {read}"
+
+
+def _read(run: RunSummary) -> str:
+    if not run.maps:
+        return "No map was read; what was read until then is kept."
+    partial = [one for one in run.maps if not one.is_complete]
+    count = f"{len(run.maps)} map{'s' if len(run.maps) != 1 else ''}"
+    if not partial:
+        return f"{count} read, every point of {'them' if len(run.maps) != 1 else 'it'}."
+    told = "; ".join(f"{one.label}: {one.n_used} of {one.n_expected} points" for one in partial)
+    return f"{count} begun; not all read: {told}. What was read is kept."
+
+
+def _lines(events: Sequence[Event], clock: _Times) -> Iterator[Line]:
+    """Tell of each thing out of the ordinary; tries of one instrument in a row are one thing."""
+    lightings = 0
+    at = 0
+    while at < len(events):
+        event = events[at]
+        name = str(event["event"])
+        if name in _TRIES:
+            end = at
+            while end < len(events) and events[end]["event"] in _TRIES:
+                end += 1
+            yield from _failed(events[at:end], clock)
+            at = end
+            continue
+        if name == "paused":
+            yield Line(clock.of(event), *_pause(events, at))
+        elif name == "lamp-lit":
+            lightings += 1
+            if lightings > 1:
+                yield Line(
+                    clock.of(event),
+                    "The lamp was lit again.",
+                    "Another warm-up came before the next point; see its curve.",
+                )
+        elif name == "answer" and event["subject"] == "suspect":
+            if told := _SUSPECT.get(str(event["detail"])):
+                yield Line(clock.of(event), *told)
+        elif told_of := _TOLD.get(name):
+            yield Line(clock.of(event), *told_of(event))
+        at += 1
+
+
+def _failed(tries: Sequence[Event], clock: _Times) -> Iterator[Line]:
+    """Tell of failed tries between two other events, those of one instrument together."""
+    for subject in dict.fromkeys(str(event["subject"]) for event in tries):
+        own = [event for event in tries if event["subject"] == subject]
+        first = _short(own[0]["detail"])
+        name = _words(subject)
+        if len(own) == 1:
+            what = f"a try failed ({first})"
+        elif clock.of(own[0]) == clock.of(own[-1]):
+            what = f"{len(own)} tries failed (the first: {first})"
+        else:
+            what = f"{len(own)} tries failed until {clock.of(own[-1])} (the first: {first})"
+        yield Line(
+            clock.of(own[0]),
+            f"{name[:1].upper()}{name[1:]}: {what}." if name else f"Trouble: {first}.",
+            _FAILED.get(subject, _FAILED_READING),
+        )
+
+
+def _pause(events: Sequence[Event], at: int) -> tuple[str, str]:
+    began = events[at]
+    why = _short(began["detail"])
+    for event in events[at + 1 :]:
+        if event["event"] == "pause-ended":
+            lasted = _length(float(event["elapsed_s"]) - float(began["elapsed_s"]))
+            return (
+                f"Paused for {lasted}: {why}.",
+                "No point was read meanwhile. After it the stage homed and the reference point "
+                "was read before any other.",
+            )
+        if event["event"] in ("stopped", "run-resumed"):
+            break
+    return f"Paused: {why}.", "The pause did not end by itself."
+
+
+def _resumed(event: Event) -> tuple[str, str]:
+    return (
+        f"Gone on with, {_short(event['detail'])}.",
+        "Points read before stand; the stage homed anew, the lamp was warmed up anew.",
+    )
+
+
+def _unlike(event: Event) -> tuple[str, str]:
+    return (
+        f"The reference point did not agree after the interruption: {_short(event['detail'])}.",
+        "What was read before and after is joined by the drift correction alone: judge the map "
+        "by its drift.",
+    )
+
+
+_SUSPECT: Final = {
+    "re-read": (
+        "Points whose samples disagreed were read again.",
+        "The later reading counts; the earlier one stays on record.",
+    ),
+    "keep": ("Points whose samples disagreed were kept as they were.", "Their noise is larger."),
+}
+_TOLD: Final[dict[str, Callable[[Event], tuple[str, str]]]] = {
+    "unattended": lambda event: (
+        f"Run with nobody there: {_short(event['detail'])}"
+        + (f", by {event['subject']}." if event["subject"] else "."),
+        "Nobody saw the bench; look at it before you rely on the figures.",
+    ),
+    "dark-skipped": lambda event: (
+        f"No dark reading: {_short(event['detail']) or 'no reason given'}.",
+        "Nothing was subtracted: other light in the room counts as the lamp's.",
+    ),
+    "warm-up-timeout": lambda _event: (
+        "The longest wait passed before the lamp was stable.",
+        "It may have gone on settling while points were read: see the drift of each map.",
+    ),
+    "reference-agrees": lambda event: (
+        f"The reference point agrees after the interruption: {_short(event['detail'])}.",
+        "What was read before and after belongs together.",
+    ),
+    "reference-unlike": _unlike,
+    "run-resumed": _resumed,
+    "clock-stepped": lambda event: (
+        f"The computer's clock was set: {_short(event['detail'])}.",
+        "Order and intervals are right; only times of day before and after do not join.",
+    ),
+    "torn-tail": lambda event: (
+        f"A row was cut off as it was written: {_short(event['detail'])}.",
+        "It had not been acknowledged; what is left of it is kept aside.",
+    ),
+    "stopped": lambda event: (
+        f"Stopped: {_short(event['detail'])}.",
+        "What was read until then is kept and counted as far as it goes.",
+    ),
+}
+
+
+def _short(text: object) -> str:
+    """Return a detail in one line, without its full stop."""
+    flat = " ".join(str(text).split()).rstrip(".")
+    return flat if len(flat) <= _LONGEST else flat[:_LONGEST].rsplit(" ", 1)[0] + " …"
+
+
+def _words(subject: object) -> str:
+    return str(subject or "").replace("_", " ")
+
+
+def _moment(event: Event) -> datetime:
+    return datetime.fromisoformat(str(event["utc"]))
+
+
+def _length(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return f"{seconds:.0f} s"
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
