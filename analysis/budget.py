@@ -34,6 +34,8 @@ class Term:
         Where the figure comes from: ``"measured: …"`` or ``"declared: …"`` with its status.
     degrees_of_freedom : float
         Of the figure; infinite for a declared one.
+    estimate : str
+        See `analysis.causes.Cause`.
     """
 
     name: str
@@ -42,6 +44,7 @@ class Term:
     is_shared: bool
     source: str
     degrees_of_freedom: float = math.inf
+    estimate: str = ""
 
     @property
     def in_ratio(self) -> float:
@@ -104,18 +107,19 @@ def combine(terms: Sequence[Term]) -> Combined:
     if not standard > 0:
         raise ValueError("no term of the budget is above 0")
     freedom = effective_degrees_of_freedom(
-        (term.in_ratio, term.degrees_of_freedom) for term in terms
+        (term.in_ratio, term.degrees_of_freedom, term.estimate) for term in terms
     )
     return Combined(standard=standard, degrees_of_freedom=freedom)
 
 
-def effective_degrees_of_freedom(sizes: Iterable[tuple[float, float]]) -> float:
+def effective_degrees_of_freedom(sizes: Iterable[tuple[float, float, str]]) -> float:
     """Work out how well a combined standard uncertainty is known.
 
     Parameters
     ----------
-    sizes : iterable of (float, float)
-        Standard uncertainty from each cause, in one unit, and its degrees of freedom.
+    sizes : iterable of (float, float, str)
+        Standard uncertainty from each cause, in one unit, its degrees of freedom, and the estimate
+        that its size comes from: those of one estimate count as one. Empty for one of its own.
 
     Returns
     -------
@@ -126,8 +130,10 @@ def effective_degrees_of_freedom(sizes: Iterable[tuple[float, float]]) -> float:
     ----------
     .. [1] JCGM 100:2008, G.4.1: Welch and Satterthwaite (from memory).
     """
-    whole = tail = 0.0
-    for size, freedom in sizes:
-        whole += size**2
-        tail += size**4 / freedom
+    squares: dict[object, tuple[float, float]] = {}
+    for at, (size, freedom, estimate) in enumerate(sizes):
+        before, _ = squares.get(estimate or at, (0.0, freedom))
+        squares[estimate or at] = (before + size**2, freedom)
+    whole = sum(square for square, _ in squares.values())
+    tail = sum(square**2 / freedom for square, freedom in squares.values())
     return whole**2 / tail if tail > 0 else math.inf

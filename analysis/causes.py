@@ -50,6 +50,9 @@ class Cause:
         Where its size comes from, and how sure that is.
     degrees_of_freedom : float
         Of its size; infinite for a declared one.
+    estimate : str
+        Which estimate its size comes from, where several causes rest on one: together they are
+        known as well as it is, and no better. Empty for one of its own.
     is_default : bool
         Whether its size is ours, for want of the owner's.
     """
@@ -60,7 +63,13 @@ class Cause:
     distribution: str
     source: str
     degrees_of_freedom: float = math.inf
+    estimate: str = ""
     is_default: bool = False
+
+    @property
+    def is_estimated(self) -> bool:
+        """Whether its size is measured, and known to few degrees of freedom."""
+        return self.distribution == "t" and math.isfinite(self.degrees_of_freedom)
 
 
 @frozen(kw_only=True, eq=False)

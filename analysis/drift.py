@@ -210,6 +210,25 @@ def repeatability(visits_s: ArrayLike, visits: ArrayLike, visit_segment: ArrayLi
     return math.sqrt(variance) / float(values.mean())
 
 
+def repeatability_freedom(visits: int) -> float:
+    """Degrees of freedom of `repeatability`: for many visits about half their number.
+
+    Parameters
+    ----------
+    visits : int
+        At least three, all in one stretch and about evenly spaced.
+
+    Notes
+    -----
+    Differences that have visits in common are not independent: those of neighbours correlate by
+    −2/3, those of the next but one by 1/6. A mean of m squares then has m² ÷ Σ ρ² degrees of
+    freedom, the sum over all pairs.
+    """
+    found = visits - 2
+    pairs = found + 2 * (4 / 9 * (found - 1) + 1 / 36 * max(found - 2, 0))
+    return found**2 / pairs
+
+
 def _slope(at_s: Floats, values: Floats) -> tuple[float | None, float | None]:
     """Slope and half-width of its 95 % interval, if there is one. [% of the mean per hour]"""
     if len(values) < 2 or np.ptp(at_s) == 0:

@@ -106,8 +106,8 @@ def map_slopes(grid: Grid, ppfd: Floats) -> tuple[Floats, Floats]:
         y_mm = grid.to_matrix(grid.y_mm)[:, 0]
         x_mm = grid.to_matrix(grid.x_mm)[0]
         along_y, along_x = np.gradient(matrix, y_mm, x_mm, edge_order=2)
-        at = (grid.row, grid.column)
-        return np.asarray(along_x[at]), np.asarray(along_y[at])
+        place = (grid.row, grid.column)
+        return np.asarray(along_x)[place], np.asarray(along_y)[place]
     away = np.hypot(grid.x_mm[:, None] - grid.x_mm, grid.y_mm[:, None] - grid.y_mm)
     near = np.argsort(away, axis=1, kind="stable")[:, :NEIGHBOURS]
     slopes = np.zeros((len(grid), 2))
@@ -121,6 +121,13 @@ def map_slopes(grid: Grid, ppfd: Floats) -> tuple[Floats, Floats]:
         )
         slopes[at] = np.linalg.lstsq(design, level[points], rcond=None)[0][1:]
     return slopes[:, 0], slopes[:, 1]
+
+
+def nearest(grid: Grid, is_known: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Index of the known point nearest to each, a known one itself, shape (n,)."""
+    points = np.flatnonzero(is_known)
+    away = np.hypot(grid.x_mm[:, None] - grid.x_mm[points], grid.y_mm[:, None] - grid.y_mm[points])
+    return np.asarray(points[np.argmin(away, axis=1)])
 
 
 def _from_centre(grid: Grid) -> tuple[Floats, Floats]:

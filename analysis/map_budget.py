@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 from analysis import geometry
 from analysis.causes import DECLARED, MEASURED, Budget, Cause, Influence
 from analysis.declared import COMMON_PRACTICE, Declared
-from analysis.drift import reference_weights
+from analysis.digits import PPFD_UNIT, significant
+from analysis.drift import reference_weights, repeatability_freedom
 from analysis.identity import Identity
 from analysis.quadrature import Between, between
 from analysis.results import Dark, MapSummary
@@ -78,6 +79,9 @@ def budget_of(
     counted = map_.grid.weights_m2 > 0
     if not (map_.ppfd[counted] > 0).all():
         return None
+    # A point that stands for no area may be missing.
+    of = geometry.nearest(map_.grid, map_.ppfd > 0)
+    map_ = evolve(map_, ppfd=map_.ppfd[of], read_s=map_.read_s[of])
     maker = _Maker(map_=map_, identity=identity, declared=declared)
     repeats = map_.reference_repeatability
     noise = UNKNOWN_REPEATABILITY if repeats is None else repeats
@@ -128,6 +132,11 @@ class _Maker:
     def height_mm(self) -> float:
         """Mounting height, or the width of the area for want of it."""
         return self.map_.mounting_height_mm or self.map_.grid.width_mm
+
+    @property
+    def repeats(self) -> str:
+        """Estimate that both noise of a reading and noise of a visit come from."""
+        return f"repeatability of {self.here}" if self.map_.drift.source == "reference" else ""
 
     def all_cells(self, size: float) -> Floats:
         return np.full(len(self.map_.grid), size)
@@ -197,7 +206,7 @@ class _Maker:
             degrees = declared.split("_")[1]
             shared = who.key(f"cosine error at {degrees}", who.light_sensor)
             yield Influence(cause=self.cause(name, shared, declared), light=common)
-            alone = f"cosine error at {degrees} of {self.there}"
+            alone = who.key(f"cosine error at {degrees} of {self.there}", who.light_sensor)
             yield Influence(cause=self.cause(name, alone, declared), light=own)
 
     def bench(self) -> Iterator[Influence]:
@@ -265,28 +274,26 @@ class _Maker:
 
     def repeatability(self) -> Influence:
         """How the reading of one point repeats."""
-        repeats = self.map_.reference_repeatability
-        if repeats is None:
-            cause = self._assumed("repeatability of a reading", "repeatability", "normal")
-            light = self.all_cells(UNKNOWN_REPEATABILITY)
-            return Influence(cause=cause, light=light, is_per_cell=True)
-        visits = len(self.map_.drift.values)
-        cause = self._measured(
-            "repeatability of a reading",
-            "repeatability",
-            f"{visits} visits",
-            max(visits - 2.0, 1.0),
-        )
-        return Influence(cause=cause, light=self.all_cells(repeats), is_per_cell=True)
+        name, key = "repeatability of a reading", "repeatability"
+        size, visits = self.map_.reference_repeatability, self.map_.reference_visits
+        if size is None:
+            size = UNKNOWN_REPEATABILITY
+            cause = self._assumed(name, key, "normal", f"{_percent(size)} at each point")
+        else:
+            of = f"{_percent(size)} at each point, from {visits} visits"
+            cause = self._measured(name, key, of, repeatability_freedom(visits), self.repeats)
+        return Influence(cause=cause, light=self.all_cells(size), is_per_cell=True)
 
     def dark(self, dark: Dark) -> Influence:
         """What the dark reading is uncertain by, the larger the dimmer the cell."""
         name = "dark reading"
         light = np.maximum(self.map_.ppfd, 1e-9)
         if dark.sd is not None and dark.points > 1:
-            cause = self._measured(name, name, f"{dark.points} points", dark.points - 1.0)
+            of = f"{significant(dark.sd, 2)} {PPFD_UNIT} from point to point, {dark.points} points"
+            cause = self._measured(name, name, of, dark.points - 1.0)
             return Influence(cause=cause, light=dark.sd / math.sqrt(dark.points) / light)
-        cause = self._assumed(name, name, "rectangular")
+        size = f"± {UNKNOWN_DARK_UMOL_M2_S:g} {PPFD_UNIT}"
+        cause = self._assumed(name, name, "rectangular", size)
         return Influence(cause=cause, light=UNKNOWN_DARK_UMOL_M2_S / math.sqrt(3.0) / light)
 
     def drift(self) -> Iterator[Influence]:
@@ -296,11 +303,14 @@ class _Maker:
         visits = len(drift.values)
         if drift.source == "none" or drift.repeatability is None:
             yield Influence(
-                cause=self._assumed(name, "drift", "normal"), light=self.all_cells(UNKNOWN_DRIFT)
+                cause=self._assumed(name, "drift", "normal", _percent(UNKNOWN_DRIFT)),
+                light=self.all_cells(UNKNOWN_DRIFT),
             )
             return
+        of = f"{_percent(drift.repeatability)} at each of {visits} visits"
+        freedom = repeatability_freedom(visits)
         if visits > MOST_VISITS or not np.isfinite(self.map_.read_s).all():
-            cause = self._measured(name, "drift", f"{visits} visits", visits - 2.0)
+            cause = self._measured(name, "drift", of, freedom)
             yield Influence(
                 cause=cause, light=self.all_cells(drift.repeatability), is_per_cell=True
             )
@@ -308,24 +318,25 @@ class _Maker:
             shares = reference_weights(self.map_.read_s, drift.elapsed_s)
             by_visit = drift.repeatability * (shares.mean(0) - shares)
             for at in range(visits):
-                cause = self._measured(
-                    name, f"visit {at + 1}", f"{visits} visits", max(visits - 2.0, 1.0)
-                )
+                cause = self._measured(name, f"visit {at + 1}", of, freedom, self.repeats)
                 yield Influence(cause=cause, light=by_visit[:, at], is_in_efficacy=False)
-        left = drift.repeatability / math.sqrt(visits)
+        key, left = "drift left in the efficacy", drift.repeatability / math.sqrt(visits)
+        cause = self._measured(name, key, of, freedom)
         if self.map_.plane_efficacy_umol_j is not None:
             # Light and power of the same moments: only what they did not do together is left,
-            # and the other way to the plane efficacy shows its size.
-            left = abs(self.map_.efficacy_disagreement or 0.0) / math.sqrt(3.0)
-        cause = self._measured(name, "drift left in the efficacy", "both ways to it", math.inf)
+            # and the other way to the plane efficacy shows within which limits.
+            apart = abs(self.map_.efficacy_disagreement or 0.0)
+            left = apart / math.sqrt(3.0)
+            of = f"two ways to the plane efficacy, {_percent(apart)} apart"
+            cause = evolve(self._measured(name, key, of), distribution="rectangular")
         yield Influence(cause=cause, light=none, efficacy=left)
 
     def quadrature(self, space: Between) -> Iterator[Influence]:
         """What lies between the points: what walls do to all devices of a room, and the rest."""
         name, none = "sum over points for the integral", self.all_cells(0.0)
-        cause = self._assumed(name, name, "normal")
+        cause = self._assumed(name, name, "normal", _percent(space.rest))
         if space.is_estimated:
-            cause = self._measured(name, name, "the slopes of the map", math.inf)
+            cause = self._measured(name, name, "the slopes of the map")
             walls = self.identity.key(
                 f"ends of a sum over {self.map_.grid.label}", self.identity.rig
             )
@@ -333,7 +344,14 @@ class _Maker:
         own = evolve(cause, key=f"{name} of {self.there}")
         yield Influence(cause=own, light=none, total=space.rest)
 
-    def _measured(self, name: str, key: str, of: str, degrees_of_freedom: float) -> Cause:
+    def _measured(
+        self,
+        name: str,
+        key: str,
+        of: str,
+        degrees_of_freedom: float = math.inf,
+        estimate: str = "",
+    ) -> Cause:
         return Cause(
             key=f"{key} of {self.here}",
             name=name,
@@ -341,17 +359,22 @@ class _Maker:
             distribution="t" if math.isfinite(degrees_of_freedom) else "normal",
             source=f"measured: {of}",
             degrees_of_freedom=degrees_of_freedom,
+            estimate=estimate,
         )
 
-    def _assumed(self, name: str, key: str, distribution: str) -> Cause:
+    def _assumed(self, name: str, key: str, distribution: str, size: str) -> Cause:
         return Cause(
             key=f"{key} of {self.here}",
             name=name,
             kind=DECLARED,
             distribution=distribution,
-            source=f"default: {COMMON_PRACTICE}",
+            source=f"{size}; default: {COMMON_PRACTICE}",
             is_default=True,
         )
+
+
+def _percent(size: float) -> str:
+    return f"{significant(100 * size, 2)} %"
 
 
 def _assumptions(

@@ -139,7 +139,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
     remark_on_limits(limits, ppfd, even, synchronous or from_means, mean_power, remarks)
 
     rim = deficits(grid, ppfd)
-    repeats = _repeatability(grid, read, sets, drift)
+    repeats, n_visits = _repeatability(grid, read, sets, drift)
     spots = find_spots(grid, ppfd, repeatability=_point_noise(repeats, sets.where(pick), ppfd[has]))
 
     begun_s = float(sets.start_s[pick].min()) if len(pick) else None
@@ -175,6 +175,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         uniformity=even,
         drift=drift,
         reference_repeatability=repeats,
+        reference_visits=n_visits,
         dli_12h=daily_light_integral(mean, 12) if is_complete and mean is not None else None,
         dli_18h=daily_light_integral(mean, 18) if is_complete and mean is not None else None,
         spots=spots.spots,
@@ -276,15 +277,20 @@ def _reference(grid: Grid, read: MapReadings, sets: Sets) -> tuple[str, Sets, Fl
     return source, visits, values
 
 
-def _repeatability(grid: Grid, read: MapReadings, sets: Sets, drift: Drift) -> float | None:
-    """How well the reference point repeats, what the monitor saw of the lamp taken out."""
+def _repeatability(
+    grid: Grid, read: MapReadings, sets: Sets, drift: Drift
+) -> tuple[float | None, int]:
+    """How well the reference point repeats, what the monitor saw of the lamp taken out.
+
+    Returns that, and the number of visits.
+    """
     if drift.source != "monitor":
-        return drift.repeatability
+        return drift.repeatability, len(drift.values)
     visits, values = _reference_point(grid, read, sets)
     if len(visits) == 0:
-        return None
+        return None, 0
     lamp = reference_weights(visits.middle_s, drift.elapsed_s) @ drift.values
-    return repeatability(visits.middle_s, values / lamp, visits.segment)
+    return repeatability(visits.middle_s, values / lamp, visits.segment), len(visits)
 
 
 def _point_noise(repeats: float | None, used: Sets, ppfd: Floats) -> float:

@@ -78,25 +78,34 @@ def draw_together(
         raise ValueError(f"draws is {draws} and chunk is {chunk}; give 1 or more of each")
     random = np.random.Generator(np.random.SFC64(seed))
     shared: dict[str, Cause] = {}
+    freedom: dict[str, float] = {}
     for budget in budgets:
         for one in budget.influences:
             if not one.is_per_cell:
                 shared.setdefault(one.cause.key, one.cause)
+            if one.cause.is_estimated:
+                freedom.setdefault(_estimate(one.cause), one.cause.degrees_of_freedom)
     plans = [_Plan.of(budget, shared) for budget in budgets]
     for start in range(0, draws, chunk):
         count = min(chunk, draws - start)
         variables = np.ones((len(shared) + 1, count))  # the last stands for the value itself
+        # A normal variable times the root of this is one of Student's t.
+        scale = {key: known / random.chisquare(known, count) for key, known in freedom.items()}
         for held, cause in zip(variables, shared.values(), strict=False):
             held[:] = _sample(random, cause, count)
-        yield tuple(plan.draw(random, variables) for plan in plans)
+            if cause.is_estimated:
+                held *= np.sqrt(scale[_estimate(cause)])
+        yield tuple(plan.draw(random, variables, scale) for plan in plans)
 
 
 def _sample(random: np.random.Generator, cause: Cause, count: int) -> Floats:
     if cause.distribution == "rectangular":
         return random.uniform(-math.sqrt(3.0), math.sqrt(3.0), count)
-    if cause.distribution == "t" and math.isfinite(cause.degrees_of_freedom):
-        return random.standard_t(cause.degrees_of_freedom, count)
     return random.standard_normal(count)
+
+
+def _estimate(cause: Cause) -> str:
+    return cause.estimate or cause.key
 
 
 @frozen(kw_only=True, eq=False)
@@ -105,16 +114,17 @@ class _Plan:
 
     Sums of independent normal variables are normal, so all causes that every cell has for itself
     are drawn as one variable a cell. One whose size was measured with few degrees of freedom
-    scales its part of that spread by a draw common to all cells: it is one size, not well known.
+    scales its part of that spread by a draw common to all that rests on this estimate: it is one
+    size, not well known.
 
     Attributes
     ----------
     ppfd : array, shape (causes + 1, n)
         Of each cell. [µmol m⁻² s⁻¹]
-    freedom : tuple of float
-        Degrees of freedom of each size that scales what cells have for themselves.
-    square : array, shape (sizes + 1, n)
-        Variance of each cell by those sizes, and last by what is well known. [µmol² m⁻⁴ s⁻²]
+    estimates : tuple of str
+        Each estimate that scales what cells have for themselves.
+    square : array, shape (estimates + 1, n)
+        Variance of each cell by those, and last by what is well known. [µmol² m⁻⁴ s⁻²]
     total : array, shape (causes + 1,)
         Of the flux over the sum of its cells. [1]
     efficacy : array, shape (causes + 1,), or None
@@ -125,7 +135,7 @@ class _Plan:
 
     weights_m2: Floats
     ppfd: Floats
-    freedom: tuple[float, ...]
+    estimates: tuple[str, ...]
     square: Floats
     total: Floats
     efficacy: Floats | None
@@ -138,7 +148,7 @@ class _Plan:
         light, well_known = np.zeros((last + 1, n)), np.zeros(n)
         total, efficacy = np.zeros(last + 1), np.zeros(last + 1)
         light[last] = total[last] = efficacy[last] = 1.0
-        freedom, squares = [], []
+        squares: dict[str, Floats] = {}
         shares = budget.shares
         for one in budget.influences:
             cause, own = one.cause, (one.light * budget.ppfd) ** 2
@@ -147,28 +157,26 @@ class _Plan:
                 light[at] += one.light
                 total[at] += one.total
                 efficacy[at] += one.on_efficacy(shares)
-            elif cause.distribution == "t" and math.isfinite(cause.degrees_of_freedom):
-                freedom.append(cause.degrees_of_freedom)
-                squares.append(own)
+            elif cause.is_estimated:
+                squares[_estimate(cause)] = squares.get(_estimate(cause), 0.0) + own
             else:
                 well_known += own
         stated = budget.plane_efficacy_umol_j
         return cls(
             weights_m2=budget.weights_m2,
             ppfd=light * budget.ppfd,
-            freedom=tuple(freedom),
-            square=np.array([*squares, well_known]),
+            estimates=tuple(squares),
+            square=np.array([*squares.values(), well_known]),
             total=total,
             efficacy=None if stated is None else efficacy * stated,
             efficacy_of_cells=budget.weights_m2 / (budget.weights_m2 @ budget.ppfd) * (stated or 0),
         )
 
-    def draw(self, random: np.random.Generator, variables: Floats) -> Drawn:
-        count = variables.shape[1]
-        scale = np.ones((len(self.square), count))
-        for held, freedom in zip(scale, self.freedom, strict=False):
-            held[:] = freedom / random.chisquare(freedom, count)
-        beside = scale.T @ self.square
+    def draw(
+        self, random: np.random.Generator, variables: Floats, scale: Mapping[str, Floats]
+    ) -> Drawn:
+        known = np.ones(variables.shape[1])
+        beside = np.array([*(scale[key] for key in self.estimates), known]).T @ self.square
         cells = random.standard_normal(beside.shape)
         cells *= np.sqrt(beside, out=beside)
         efficacy = None

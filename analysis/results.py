@@ -158,6 +158,8 @@ class MapSummary:
     reference_repeatability : float or None
         Standard deviation of one visit of the reference point, drift taken out; None for
         fewer than three visits. [fraction]
+    reference_visits : int
+        How many visits that comes from.
     dli_12h, dli_18h : float or None
         Daily light integral of the mean for 12 and 18 h of light; None unless complete.
         [mol m⁻² d⁻¹]
@@ -208,6 +210,7 @@ class MapSummary:
     uniformity: Uniformity | None
     drift: Drift
     reference_repeatability: float | None
+    reference_visits: int
     dli_12h: float | None
     dli_18h: float | None
     spots: tuple[Spot, ...] = ()

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from attrs import evolve, field, frozen
@@ -36,6 +36,15 @@ from analysis.uniformity import uniformity_of_draws
 Floats = NDArray[np.floating[Any]]
 Sizes = Mapping[Cause, float]
 """Relative effect of one standard deviation of each cause on a result. [fraction]"""
+
+IS_SHARE: Final = (0.0, 1.0)
+POSSIBLE: Final[Mapping[str, tuple[float, float]]] = {
+    "minimum": (0.0, math.inf),
+    "maximum": (0.0, math.inf),
+    "max_to_mean": (1.0, math.inf),
+    "christiansen": (-math.inf, 1.0),
+}
+"""Least and greatest value that a figure of evenness can have; `IS_SHARE` for all others."""
 
 
 @frozen(kw_only=True)
@@ -199,7 +208,9 @@ def _sizes(
     for one in influences:
         size = effect(one)
         if size:
-            sizes[one.cause] = sizes.get(one.cause, 0.0) + size
+            before = sizes.get(one.cause, 0.0)
+            # What every cell has for itself has no sign: it adds up as what is independent does.
+            sizes[one.cause] = math.hypot(before, size) if one.is_per_cell else before + size
     return sizes
 
 
@@ -219,7 +230,8 @@ def interval(value: float, sizes: Sizes) -> Interval:
     result = value * (1 + sum(size * variables[cause] for cause, size in sizes.items()))
     standard = float(result.std_dev) if sizes else 0.0
     freedom = effective_degrees_of_freedom(
-        (abs(size * value), cause.degrees_of_freedom) for cause, size in sizes.items()
+        (abs(size * value), cause.degrees_of_freedom, cause.estimate)
+        for cause, size in sizes.items()
     )
     reach = Combined(standard=standard, degrees_of_freedom=freedom).coverage() * standard
     return Interval(
@@ -251,6 +263,7 @@ def ratio_terms(a: Sizes, b: Sizes) -> tuple[Term, ...]:
                 is_shared=key in in_a and key in in_b,
                 source=cause.source,
                 degrees_of_freedom=cause.degrees_of_freedom,
+                estimate=cause.estimate,
             )
         )
     return tuple(terms)
@@ -274,7 +287,7 @@ def budget_rows(sizes: Sizes) -> tuple[BudgetRow, ...]:
     for name, causes in held.items():
         square = sum(size**2 for _, size in causes)
         freedom = effective_degrees_of_freedom(
-            (abs(size), cause.degrees_of_freedom) for cause, size in causes
+            (abs(size), cause.degrees_of_freedom, cause.estimate) for cause, size in causes
         )
         kinds = {cause.kind for cause, _ in causes}
         rows.append(
@@ -317,23 +330,27 @@ def _at_points(budget: Budget, target: float | None, draws: int, seed: int) -> d
         found = uniformity_of_draws(one.ppfd, budget.weights_m2, target=target)
         for name, values in found.items():
             drawn[name].append(values)
-    intervals = {
-        name: _turned(float(read[name][0]), np.concatenate(values))
+    return {
+        name: _turned(float(read[name][0]), np.concatenate(values), *POSSIBLE.get(name, IS_SHARE))
         for name, values in drawn.items()
     }
-    return {
-        name: evolve(one, high=min(one.high, 1.0)) if name.startswith("share_") else one
-        for name, one in intervals.items()
-    }
 
 
-def _turned(read: float, drawn: Floats) -> Interval:
-    """Turn what drawing does to a read value round that value: its bias comes off."""
+def _turned(read: float, drawn: Floats, least: float, most: float) -> Interval:
+    """Turn what drawing does to a read value round that value: its bias comes off.
+
+    No end lies beyond what is possible at all. Where the whole interval would, the cells read
+    more alike than their noise lets them be (a table of rounded values does); then it reaches
+    from there over the drawn values, too.
+    """
     tail = (1 - CONFIDENCE) / 2
-    low, high = np.quantile(drawn, [tail, 1 - tail])
+    drawn_low, drawn_high = (float(end) for end in np.quantile(drawn, [tail, 1 - tail]))
+    low, high = 2 * read - drawn_high, 2 * read - drawn_low
+    if low > most or high < least:
+        low, high = min(low, drawn_low), max(high, drawn_high)
     return Interval(
-        value=2 * read - float(drawn.mean()),
-        low=max(2 * read - float(high), 0.0),
-        high=2 * read - float(low),
+        value=min(max(2 * read - float(drawn.mean()), least), most),
+        low=max(low, least),
+        high=min(high, most),
         standard=float(drawn.std()),
     )

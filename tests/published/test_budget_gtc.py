@@ -12,13 +12,14 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from GTC import core
 
 from analysis import budget as ratios
-from analysis.causes import Budget
+from analysis.causes import Budget, Influence
 from analysis.monte_carlo import draw_together
 from analysis.run_folder import DESCRIPTOR, RIG, load
 from analysis.summary import summarise
@@ -34,28 +35,37 @@ class Rebuilt:
     budget : Budget
         Values, causes, and what each does to one cell.
     known : dict
-        Causes so far, by key; those of another map that are shared stand in it.
+        Variables of the causes so far, by key; those that another map shares stand in it.
     """
 
-    def __init__(self, budget: Budget, known: dict[str, object]) -> None:
+    def __init__(self, budget: Budget, known: dict[str, list[Any]]) -> None:
         count = len(budget.ppfd)
         light = [core.constant(1.0)] * count
         in_efficacy = [core.constant(1.0)] * count
         total = core.constant(1.0)
         power = core.constant(1.0)
         left = core.constant(1.0)
+        # What rests on one estimate of a size has its degrees of freedom once: an ensemble, in
+        # GTC's words. That holds for the cells of one cause, and for causes of one estimate.
+        ensembles: dict[str, list[Influence]] = {}
+        for one in budget.influences:
+            if one.is_per_cell or one.cause.estimate:
+                ensembles.setdefault(one.cause.estimate or one.cause.key, []).append(one)
+        for together in ensembles.values():
+            sizes = [count if one.is_per_cell else 1 for one in together]
+            freedom = together[0].cause.degrees_of_freedom
+            made = iter(core.multiple_ureal([0.0] * sum(sizes), [1.0] * sum(sizes), freedom))
+            for one, size in zip(together, sizes, strict=True):
+                assert one.cause.key not in known
+                known[one.cause.key] = [next(made) for _ in range(size)]
         for one in budget.influences:
             freedom = one.cause.degrees_of_freedom
             if one.is_per_cell:
-                # A variable for each cell; their size is one size, so its degrees of freedom
-                # count once: an ensemble, in GTC's words.
-                assert one.cause.key not in known
-                known[one.cause.key] = None
-                variables = core.multiple_ureal([0.0] * count, [1.0] * count, freedom)
+                variables = known[one.cause.key]
             else:
                 if one.cause.key not in known:
-                    known[one.cause.key] = core.ureal(0.0, 1.0, freedom, label=one.cause.key)
-                variables = [known[one.cause.key]] * count
+                    known[one.cause.key] = [core.ureal(0.0, 1.0, freedom, label=one.cause.key)]
+                variables = known[one.cause.key] * count
                 total += one.total * variables[0]
                 power += one.power * variables[0]
                 left += one.efficacy * variables[0]
@@ -132,7 +142,7 @@ def budgets(tmp_path_factory) -> tuple[Budget, Budget]:
 
 @pytest.fixture(scope="module")
 def rebuilt(budgets) -> tuple[Rebuilt, Rebuilt]:
-    known: dict[str, object] = {}
+    known: dict[str, list[Any]] = {}
     a, b = budgets
     return Rebuilt(a, known), Rebuilt(b, known)
 
@@ -149,6 +159,7 @@ def test_these_budgets_hold_what_the_check_needs(budgets):
     a, b = ({one.cause.key: one for one in budget.influences} for budget in budgets)
     assert any(math.isfinite(one.cause.degrees_of_freedom) for one in a.values())
     assert any(one.is_per_cell for one in a.values())
+    assert sum(bool(one.cause.estimate) for one in a.values()) > 2
     assert len(a.keys() & b.keys()) >= 8
     assert len(a.keys() - b.keys()) >= 8
 
