@@ -1,0 +1,108 @@
+"""A run that waits: for an instrument to answer again, or for a person to mend something.
+
+The lamp stays as it is, for so long and no longer; the stage is stopped; the log goes on.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rig.attendant import Attendant
+from rig.faults import Interrupted, RunStopped, Then
+from rig.operator import Prompt
+from rig.plan import Plan
+from rig.progress import RunProgress, duration
+
+#: Time between two looks whether an instrument answers again. [s]
+LOOK_EVERY_S: Final = 10.0
+#: A run that is interrupted more often than this is no run (our own figure).
+MOST_INTERRUPTIONS: Final = 10
+
+
+class Pause:
+    """Carries a run over an interruption, or ends it.
+
+    Parameters
+    ----------
+    plan : Plan
+    attendant : Attendant
+    progress : RunProgress
+    """
+
+    def __init__(self, plan: Plan, attendant: Attendant, progress: RunProgress) -> None:
+        self._most_s = 60.0 * plan.trouble.pause_most_min
+        self._attendant = attendant
+        self._clock = attendant.clock
+        self._progress = progress
+        self._interruptions = 0
+
+    def count(self, trouble: Interrupted) -> None:
+        """Take note of one more interruption.
+
+        Raises
+        ------
+        RunStopped
+            There were too many.
+        """
+        self._interruptions += 1
+        if self._interruptions > MOST_INTERRUPTIONS:
+            raise RunStopped(f"{trouble.reason} Interrupted {self._interruptions} times: no more.")
+
+    def wait(self, trouble: Interrupted) -> None:
+        """Return when the run may go on.
+
+        Raises
+        ------
+        RunStopped
+            It may not: the time is over, or somebody says stop.
+        """
+        until_s = self._clock.elapsed_s() + self._most_s
+        while True:
+            if not self._most_s:
+                raise RunStopped(trouble.reason)
+            self._attendant.log.event("paused", trouble.subject, trouble.reason)
+            self._attendant.log.acknowledge()
+            self._progress.phase(
+                "Paused", f"{trouble.reason} For at most {duration(self._most_s)}."
+            )
+            try:
+                self._await(trouble, until_s)
+                return
+            except Interrupted as another:
+                trouble = another  # one more fails while we wait for the first: within one limit
+                self.count(trouble)
+
+    def _await(self, trouble: Interrupted, until_s: float) -> None:
+        if trouble.row.then is Then.AWAIT_PERSON:
+            self._await_person(trouble, until_s)
+        else:
+            self._await_instrument(trouble, until_s)
+        self._attendant.log.event("pause-ended", trouble.subject)
+
+    def _await_person(self, trouble: Interrupted, until_s: float) -> None:
+        answer = self._attendant.ask_within(
+            Prompt(
+                kind="mend",
+                text=f"{trouble.reason}\nThe stage is stopped and will not move by itself; the "
+                "lamp is as it was. Switch the lamp off before you reach into the area. When it "
+                "is mended and the area is clear, the stage homes as soon as you answer.",
+                choices=("go on", "stop"),
+            ),
+            until_s,
+        )
+        if answer != "go on":
+            raise self._end(trouble, answer is None)
+        if trouble.port_lost:
+            self._attendant.instruments.reopen(trouble.subject)
+
+    def _await_instrument(self, trouble: Interrupted, until_s: float) -> None:
+        with self._attendant.without(self._attendant.instruments.all()[trouble.subject]):
+            while not self._attendant.answers(trouble.subject, reopen=trouble.port_lost):
+                next_s = self._clock.elapsed_s() + LOOK_EVERY_S
+                if next_s >= until_s:
+                    raise self._end(trouble, True)
+                self._attendant.wait_until(next_s)
+
+    def _end(self, trouble: Interrupted, is_over: bool) -> RunStopped:
+        why = f" Paused for {duration(self._most_s)}, no longer." if is_over else ""
+        return RunStopped(trouble.reason + why)

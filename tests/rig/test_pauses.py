@@ -1,0 +1,458 @@
+"""What the fault table promises, fault by fault: the state reached, the line printed, the lamp.
+
+Every fault ends in one of two states: all measured, or safely stopped with the reason in one
+line, everything read kept, the lamp dark where the relay lights it, and the stage at rest.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import shutil
+from collections import namedtuple
+
+import numpy as np
+import pytest
+from attrs import evolve
+
+from analysis import run_folder
+from analysis.summary import summarise
+from drivers.simulated.attach import usual_instruments
+from drivers.simulated.lamp_relay import CoilRelay
+from drivers.simulated.peer import Fault
+from rig import watches
+from rig.demo.person import VirtualPerson
+from rig.faults import RunStopped
+from tests.rig.bench_run import bench_of, do_run, plan_of
+from tests.rig.test_chain_against_truth import EXACT
+from tests.rig.test_lamp_relay import bench_relay_is_closed, lamp_power_w, prove
+from tests.rig.test_resume import BRIEF, STILL, Watcher
+
+Plain = namedtuple("Plain", "run map begun_s ended_s")
+ARMED = {"switching": "relay", "armed": True, "minimum_off_s": 60.0}
+PAUSES = {"pause_most_min": 10.0}
+
+
+def night(folder, *, trouble=PAUSES, lamp=ARMED, scenario=(), faults=(), relay=None, **more):
+    """Return plan, profile and bench of a night that a relay lights, proved to open by itself."""
+    plan = plan_of(folder, **BRIEF, lamp=dict(lamp), trouble=dict(trouble))
+    content = {**STILL, **dict(scenario)}
+    plain = usual_instruments(bench_of(folder, scenario=content, errors=EXACT)[1].virtual)
+    instruments = evolve(plain, lamp_relay=relay or CoilRelay(), **more).with_faults(**dict(faults))
+    profile, bench = bench_of(folder, scenario=content, errors=EXACT, instruments=instruments)
+    prove(folder, profile, bench)
+    return plan, profile, bench
+
+
+def whole(folder, plan, profile, bench, **how):
+    run = run_folder.load(do_run(folder, plan, profile, bench, **how))
+    assert run.events.event.iloc[-1] == "run-ended"
+    (one,) = summarise(run).maps
+    assert one.is_complete
+    return run
+
+
+def stopped(folder, plan, profile, bench, **how):
+    """Let a run stop, and see that it did so safely."""
+    with pytest.raises(RunStopped) as caught:
+        do_run(folder, plan, profile, bench, **how)
+    assert_safe(bench, caught.value)
+    return caught.value, run_folder.load(caught.value.folder)
+
+
+def assert_safe(bench, end):
+    assert "\n" not in end.reason
+    run = run_folder.load(end.folder)
+    assert run.damage == ()
+    assert run.descriptor["evenfall"]["is_closed"]
+    assert run.events.event.iloc[-1] == "stopped"
+    assert run.events.detail.iloc[-1] == end.reason
+    assert not bench_relay_is_closed(bench)
+    assert lamp_power_w(bench) < 5.0
+    assert not bench.virtual.gantry.is_moving(bench.clock.elapsed_s())
+    rest = bench.virtual.gantry.position(bench.clock.elapsed_s())
+    bench.clock.wait_until(bench.clock.elapsed_s() + 60.0)
+    assert bench.virtual.gantry.position(bench.clock.elapsed_s()) == rest
+
+
+def named(run, *names):
+    return run.events[run.events.event.isin(names)]
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    """A night without a fault: its map, and when the map begins and ends on the bench's clock."""
+    folder = tmp_path_factory.mktemp("plain")
+    run = whole(folder, *night(folder))
+    return as_plain(run)
+
+
+def as_plain(run):
+    begun, ended = (
+        float(named(run, name).elapsed_s.iloc[0]) for name in ("map-begun", "map-ended")
+    )
+    return Plain(run, summarise(run).maps[0], begun, ended)
+
+
+def in_map(plain, share=0.5):
+    return plain.begun_s + share * (plain.ended_s - plain.begun_s)
+
+
+def same_map(run, plain):
+    (one,) = summarise(run).maps
+    np.testing.assert_allclose(one.ppfd, plain.map.ppfd, rtol=2e-3)
+
+
+# Measurement faults: the run awaits the instrument
+
+
+@pytest.mark.parametrize("section", ["light_sensor", "power_meter", "monitor_sensor"])
+def test_an_instrument_whose_plug_was_out_for_a_while_is_awaited(section, plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    line = getattr(bench.instruments, section).lines[0]
+    out_s = in_map(plain)
+    bench.clock.call_at(out_s, line.unplug)
+    bench.clock.call_at(out_s + 95.0, line.replug)
+    run = whole(tmp_path, plan, profile, bench)
+    (paused,) = named(run, "paused").itertuples()
+    (ended,) = named(run, "pause-ended").itertuples()
+    assert paused.subject == section
+    # Looked for every 10 s; a conversation with whoever is not there takes its own time.
+    assert out_s + 95.0 <= ended.elapsed_s <= out_s + 95.0 + 15.0
+    assert len(named(run, "relay-closed")) == 1
+    assert len(named(run, "homed")) == 2
+    assert named(run, "reference-agrees").elapsed_s.iloc[0] > ended.elapsed_s
+    same_map(run, plain)
+
+
+@pytest.mark.parametrize(
+    ("section", "words"),
+    [("light_sensor", "light sensor"), ("power_meter", "wattmeter")],
+)
+def test_an_instrument_that_stays_away_ends_the_run_when_the_pause_is_over(
+    section, words, plain, tmp_path
+):
+    plan, profile, bench = night(tmp_path)
+    line = getattr(bench.instruments, section).lines[0]
+    bench.clock.call_at(in_map(plain), line.unplug)
+    end, run = stopped(tmp_path, plan, profile, bench)
+    assert end.exit_code == 1
+    assert end.reason.startswith(f"measurement fault: {words}")
+    assert end.reason.endswith("Paused for 10 min, no longer.")
+    waited_s = run.events.elapsed_s.iloc[-1] - named(run, "paused").elapsed_s.iloc[0]
+    assert 590.0 <= waited_s <= 620.0
+    assert lamp_power_w(bench) < 5.0
+
+
+def test_another_instrument_that_comes_back_on_the_port_is_not_taken_for_the_first(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    sensor = bench.instruments.light_sensor
+    out_s = in_map(plain)
+
+    def swap():
+        sensor.lines[0].replug()
+        ask = sensor.poll_identity
+        sensor.poll_identity = lambda: None if (who := ask()) is None else f"{who}, another"
+
+    bench.clock.call_at(out_s, sensor.lines[0].unplug)
+    bench.clock.call_at(out_s + 60.0, swap)
+    end, _ = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.endswith("no longer.")
+
+
+def test_a_second_instrument_that_fails_in_the_pause_is_awaited_too_within_one_limit(
+    plain, tmp_path
+):
+    plan, profile, bench = night(tmp_path)
+    out_s = in_map(plain)
+    for section, away_s in (("light_sensor", 0.0), ("power_meter", 30.0)):
+        line = getattr(bench.instruments, section).lines[0]
+        bench.clock.call_at(out_s + away_s, line.unplug)
+        bench.clock.call_at(out_s + away_s + 120.0, line.replug)
+    run = whole(tmp_path, plan, profile, bench)
+    assert list(named(run, "paused").subject)[:2] == ["light_sensor", "power_meter"]
+    same_map(run, plain)
+
+
+# Motion faults: a person looks, and nothing moves before
+
+
+@pytest.mark.parametrize("kind", ["alarm", "banner"])
+def test_after_a_motion_fault_a_person_says_when_the_stage_homes(kind, tmp_path):
+    plan, profile, bench = night(tmp_path, faults={"stage": [Fault(kind=kind, at_exchange=30)]})
+    person = Watcher(bench, plan.device.name)
+    run = whole(tmp_path, plan, profile, bench, operator=person)
+    assert "mend" in person.asked
+    (paused,) = named(run, "paused").itertuples()
+    assert paused.subject == "stage"
+    assert paused.detail.startswith("motion fault: stage")
+    answered_s = run.events[(run.events.event == "answer") & (run.events.subject == "mend")]
+    homed_s = named(run, "homed").elapsed_s.to_numpy()
+    assert homed_s[1] > answered_s.elapsed_s.iloc[0]
+
+
+def test_what_was_read_before_a_lost_position_is_read_again_from_the_reference_on(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    peer = bench.instruments.stage.lines[0]._peer
+    alarm_s = in_map(plain, 0.62)
+    bench.clock.call_at(alarm_s, lambda: raise_alarm(peer, bench))
+    run = whole(tmp_path, plan, profile, bench)
+    doubted_s = named(run, "readings-doubted").elapsed_s.iloc[0]
+    light = run.readings[run.readings.instrument == "light_sensor"]
+    reference_s = light[(light.role == "reference") & (light.elapsed_s < doubted_s)].elapsed_s.max()
+    in_doubt = light[
+        (light.role == "grid") & light.elapsed_s.between(reference_s, doubted_s, inclusive="right")
+    ]
+    again = light[(light.role == "grid") & (light.elapsed_s > doubted_s)]
+    places = set(zip(again.grid_row, again.grid_column, strict=True))
+    assert len(in_doubt)
+    assert set(zip(in_doubt.grid_row, in_doubt.grid_column, strict=True)) <= places
+    same_map(run, plain)
+
+
+def raise_alarm(peer, bench):
+    peer._alarm(1, bench.clock.elapsed_s())
+
+
+class Away(VirtualPerson):
+    """Answers all but one kind of question."""
+
+    def __init__(self, bench, device, kind):
+        super().__init__(bench, device)
+        self._kind = kind
+
+    def ask(self, prompt):
+        if prompt.kind != self._kind:
+            super().ask(prompt)
+
+
+def test_where_nobody_mends_the_stage_the_run_ends_when_the_pause_is_over(tmp_path):
+    plan, profile, bench = night(tmp_path, faults={"stage": [Fault(kind="alarm", at_exchange=30)]})
+    away = Away(bench, plan.device.name, "mend")
+    end, run = stopped(tmp_path, plan, profile, bench, operator=away)
+    assert end.reason.startswith("motion fault: stage")
+    assert end.reason.endswith("Paused for 10 min, no longer.")
+    assert len(named(run, "homed")) == 1
+
+
+def test_a_stop_in_the_pause_is_a_stop(tmp_path):
+    plan, profile, bench = night(tmp_path, faults={"stage": [Fault(kind="alarm", at_exchange=30)]})
+    person = Watcher(bench, plan.device.name, mend="stop")
+    end, _ = stopped(tmp_path, plan, profile, bench, operator=person)
+    assert end.reason.startswith("motion fault: stage")
+
+
+# The lamp
+
+
+def put_out(bench, at_s):
+    """Let the arc go out by an interruption of the mains, the relay staying closed."""
+    bench.clock.call_at(at_s, lambda: bench.virtual.isolate_lamp(True, at_s))
+    bench.clock.call_at(at_s + 2.0, lambda: bench.virtual.isolate_lamp(False, at_s + 2.0))
+
+
+def test_a_lamp_that_went_out_is_relit_by_an_armed_relay_after_its_off_time(plain, tmp_path):
+    folders = [tmp_path / "plain", tmp_path / "out"]
+    for folder in folders:
+        folder.mkdir()
+    cold = {**ARMED, "minimum_off_s": 900.0}
+    undisturbed = as_plain(whole(folders[0], *night(folders[0], lamp=cold)))
+    plan, profile, bench = night(folders[1], lamp=cold)
+    out_s = in_map(undisturbed)
+    put_out(bench, out_s)
+    run = whole(folders[1], plan, profile, bench)
+    switched = named(run, "relay-closed", "relay-opened")
+    assert list(switched.event) == ["relay-closed", "relay-opened", "relay-closed", "relay-opened"]
+    opened_s, closed_s = switched.elapsed_s.to_numpy()[1:3]
+    assert closed_s - opened_s >= 900.0
+    assert opened_s - out_s < 10.0
+    assert len(named(run, "lamp-stable")) == 2
+    assert "readings-doubted" in set(run.events.event)
+    same_map(run, plain)
+
+
+def test_it_is_not_relit_more_often_than_the_plan_allows(plain, tmp_path):
+    plan, profile, bench = night(tmp_path, trouble={**PAUSES, "relight_most": 0})
+    put_out(bench, in_map(plain))
+    end, _ = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.startswith("hazard: wall power fell from ")
+
+
+def test_a_lamp_lit_by_hand_is_never_relit(plain, tmp_path):
+    by_hand = {"switching": "hand", "armed": False, "minimum_off_s": 60.0}
+    plan, profile, bench = night(tmp_path, lamp=by_hand)
+    bench.virtual.isolate_lamp(False, bench.clock.elapsed_s())
+    put_out(bench, in_map(plain))
+    with pytest.raises(RunStopped, match="hazard: wall power fell from "):
+        do_run(tmp_path, plan, profile, bench)
+
+
+def test_a_meter_that_loses_the_lamp_is_told_from_a_lamp_that_went_out(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    watch_s = in_map(plain)
+    meter = bench.instruments.power_meter
+    poll = meter.poll
+
+    def lost():
+        readings = poll()
+        if readings is None or not watch_s <= bench.clock.elapsed_s() <= watch_s + 3.0:
+            return readings
+        return tuple(evolve(r, value=0.3) if r.quantity == "wall_power_w" else r for r in readings)
+
+    meter.poll = lost
+    run = whole(tmp_path, plan, profile, bench)
+    (paused,) = named(run, "paused").itertuples()
+    assert paused.subject == "power_meter"
+    assert "The light is still there" in paused.detail
+    assert len(named(run, "relay-closed")) == 1
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(2.0, "allowed up to"), (1.3, "and stays there"), (0.75, "and stays there")],
+)
+def test_too_much_power_and_a_step_of_it_are_hazards(factor, words, plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    from_s = in_map(plain)
+    meter = bench.instruments.power_meter
+    poll = meter.poll
+
+    def stepped():
+        readings = poll()
+        if readings is None or bench.clock.elapsed_s() < from_s:
+            return readings
+        return tuple(
+            evolve(r, value=factor * r.value) if r.quantity == "wall_power_w" else r
+            for r in readings
+        )
+
+    meter.poll = stepped
+    end, _ = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.startswith("hazard: wall power ")
+    assert words in end.reason
+
+
+def test_a_step_of_the_light_at_the_reference_is_a_hazard(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    from_s = in_map(plain)
+    sensor = bench.instruments.light_sensor
+    poll = sensor.poll
+
+    def dimmed():
+        readings = poll()
+        if readings is None or bench.clock.elapsed_s() < from_s:
+            return readings
+        return tuple(evolve(r, value=0.6 * r.value) for r in readings)
+
+    sensor.poll = dimmed
+    end, _ = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.startswith("hazard: the light at the reference point went from ")
+
+
+def test_a_lamp_is_never_lit_longer_than_the_plan_allows(plain, tmp_path):
+    most_h = (in_map(plain) - float(named(plain.run, "lamp-lit").elapsed_s.iloc[0])) / 3600.0
+    plan, profile, bench = night(tmp_path, trouble={**PAUSES, "lamp_on_most_h": most_h})
+    end, run = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.startswith("hazard: the lamp has been lit for ")
+    lit_s = run.events.elapsed_s.iloc[-1] - named(run, "lamp-lit").elapsed_s.iloc[0]
+    assert lit_s == pytest.approx(3600.0 * most_h, abs=3.0)
+
+
+# Disk, clock, suspend
+
+
+def test_a_disk_that_fills_ends_the_run_while_it_can_still_be_closed(plain, tmp_path, monkeypatch):
+    plan, profile, bench = night(tmp_path)
+    full_s = in_map(plain)
+    usage = namedtuple("usage", "total used free")
+
+    def free(folder):
+        left = 10**9 if bench.clock.elapsed_s() < full_s else 19_000_000
+        return usage(10**9, 10**9 - left, left)
+
+    monkeypatch.setattr(watches.shutil, "disk_usage", free)
+    end, run = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.startswith("disk nearly full: 19 MB are left")
+    assert run.events.elapsed_s.iloc[-1] - full_s < watches.DISK_EVERY_S + 5.0
+    assert shutil.disk_usage is free
+
+
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0])
+def test_a_clock_stepped_by_an_hour_is_noted_and_changes_nothing(step_s, plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    bench.clock.call_at(in_map(plain), lambda: bench.clock.step_utc(step_s))
+    run = whole(tmp_path, plan, profile, bench)
+    (event,) = named(run, "clock-stepped").itertuples()
+    assert f"{step_s:+.0f} s" in event.detail
+    elapsed_s = run.readings.elapsed_s.to_numpy()
+    assert (np.diff(elapsed_s) >= 0.0).all()
+    assert np.diff(elapsed_s).max() < 61.0
+    np.testing.assert_allclose(summarise(run).maps[0].ppfd, plain.map.ppfd, rtol=1e-4)
+
+
+def suspend(bench, at_s, for_s):
+    def sleep():
+        bench.clock._elapsed_s += for_s
+
+    bench.clock.call_at(at_s, sleep)
+
+
+def test_a_computer_that_slept_finds_its_relay_open_and_stops(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    suspend(bench, in_map(plain), 1200.0)
+    end, _ = stopped(tmp_path, plan, profile, bench)
+    assert end.reason.startswith("hazard: control of the lamp relay is lost")
+
+
+def test_with_the_lamp_lit_by_hand_a_sleep_of_20_minutes_costs_a_reference_reading(plain, tmp_path):
+    by_hand = {"switching": "hand", "armed": False, "minimum_off_s": 60.0}
+    plan, profile, bench = night(tmp_path, lamp=by_hand)
+    bench.virtual.isolate_lamp(False, bench.clock.elapsed_s())
+    slept_s = in_map(plain)
+    suspend(bench, slept_s, 1200.0)
+    run = whole(tmp_path, plan, profile, bench)
+    elapsed_s = run.readings.elapsed_s.to_numpy()
+    assert (np.diff(elapsed_s) >= 0.0).all()
+    assert 1190.0 < np.diff(elapsed_s).max() < 1230.0
+    doubted = named(run, "readings-doubted")
+    assert "20 min" in doubted.detail.iloc[0]
+    assert len(named(run, "homed")) == 2
+    same_map(run, plain)
+
+
+# Any fault, at any time
+
+
+FAULTS = {
+    "light_sensor": ("drop", "garble", "truncate", "no-value"),
+    "power_meter": ("drop", "garble", "truncate", "exception"),
+    "stage": ("alarm", "banner", "error", "drop"),
+    "lamp_relay": ("drop", "exception", "stuck"),
+}
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_any_fault_at_any_time_ends_measured_or_safely_stopped(seed, tmp_path):
+    dice = random.Random(seed)
+    section = dice.choice(sorted(FAULTS))
+    kind = dice.choice(FAULTS[section])
+    fault = Fault(
+        kind=kind,
+        at_exchange=dice.randint(8, 250),
+        exchanges=dice.choice([1, 6, 40, math.inf]),
+        code=1 if kind == "alarm" else 4,
+    )
+    if section == "lamp_relay":
+        more = {"relay": CoilRelay(faults=(fault,))}
+    else:
+        more = {"faults": {section: [fault]}}
+    plan, profile, bench = night(tmp_path, **more)
+    try:
+        folder = do_run(tmp_path, plan, profile, bench)
+    except RunStopped as end:
+        assert_safe(bench, end)
+    else:
+        run = run_folder.load(folder)
+        assert run.events.event.iloc[-1] == "run-ended"
+        assert summarise(run).maps[0].is_complete
+        assert lamp_power_w(bench) < 5.0
