@@ -98,6 +98,12 @@ class Bus:
         if not self._users:
             self.line.close()
 
+    def replace(self, line: Line) -> None:
+        """Go on with a port that was opened anew, the old one being gone."""
+        self.line.close()
+        self.line = line
+        self.active_s = -math.inf
+
     # -- whose turn it is -----------------------------------------------------------------
 
     def turn(self, talk: Talk[Any], exchange: Conversation[Result]) -> Conversation[Result]:

@@ -16,6 +16,7 @@ import heapq
 import itertools
 import math
 import select
+import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
@@ -95,6 +96,43 @@ class SystemClock:
                 time.sleep(left_s)
             elif select.select(descriptors, [], [], left_s)[0]:
                 return
+
+
+class Watchdog:
+    """Barks once when it was not fed for too long; it looks from a thread of its own.
+
+    Parameters
+    ----------
+    within_s : float
+        It has to be fed this often. [s]
+    bark : callable
+        Called from the other thread, while whoever should feed is stuck.
+    """
+
+    def __init__(self, within_s: float, bark: Callable[[], None]) -> None:
+        self._within_s = within_s
+        self._bark = bark
+        self._fed = threading.Event()
+        self._is_off = False
+        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread.start()
+
+    def feed(self) -> None:
+        """Say that all is well."""
+        self._fed.set()
+
+    def end(self) -> None:
+        """Take it off; it barks no more. Safe to call twice."""
+        self._is_off = True
+        self._fed.set()
+        self._thread.join()
+
+    def _look(self) -> None:
+        while self._fed.wait(self._within_s):
+            if self._is_off:
+                return
+            self._fed.clear()
+        self._bark()
 
 
 class VirtualClock:

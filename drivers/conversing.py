@@ -46,7 +46,6 @@ class ConversingInstrument:
     def __init__(self, line: Line | Bus, clock: Clock, device: str) -> None:
         self._bus = Bus.over(line, clock)
         self._bus.join(self)
-        self._line = self._bus.line
         self._clock = clock
         self._device = device
         self._talk: Talk[Any] = Talk()
@@ -57,6 +56,15 @@ class ConversingInstrument:
     def device(self) -> str:
         """Name, port and address, as an error message shows them."""
         return self._device
+
+    @property
+    def bus(self) -> Bus:
+        """The bus that it sits on, for whoever has to open its port anew."""
+        return self._bus
+
+    @property
+    def _line(self) -> Line:
+        return self._bus.line
 
     @property
     def lines(self) -> Sequence[Line]:

@@ -210,6 +210,11 @@ class MemoryLine:
         """Let the port vanish, as a pulled cable does."""
         self._is_lost = True
 
+    def replug(self) -> None:
+        """Let the port come back, with nothing left of what was under way."""
+        self._is_lost = False
+        self._arrived.clear()
+
     def stall(self, stalled: bool = True) -> None:
         """Let the port take no bytes, or take them again."""
         self._is_stalled = stalled

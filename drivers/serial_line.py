@@ -191,7 +191,7 @@ class SerialLine:
             raise self._lost(self._lost_by, request) from error
 
     def _lost(self, reason: str, request: bytes) -> PortLost:
-        """Say that the port is gone, and stays so: one that came back might move the stage."""
+        """Say that the port is gone; this line stays so, whoever comes back under its name."""
         if self._name.startswith(_LASTING_NAMES):
             name = "It keeps this name when it comes back."
         else:
@@ -201,8 +201,8 @@ class SerialLine:
             )
         return PortLost(
             self._name,
-            f"the port is gone ({reason}). It is not opened again by itself.",
-            remedy=f"Check the plug and the adapter's supply, then begin the run anew. {name}",
+            f"the port is gone ({reason}).",
+            remedy=f"Check the plug and the adapter's supply. {name}",
             request=request,
         )
 

@@ -10,26 +10,27 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Protocol, TypeVar
 
-from attrs import define, evolve
+from attrs import evolve
 
 from drivers.clock import Clock, Watchable
-from drivers.contracts import Instrument, LampRelay, Position, Stage, TwoPhase
+from drivers.contracts import Instrument, LampRelay, Position, TwoPhase
 from drivers.errors import DriverError
 from drivers.reading import Reading
 from rig import faults
 from rig.beside import Attended, Beside, is_due
+from rig.instruments import Instruments
 from rig.logbook import Logbook
 from rig.operator import Operator, Prompt
+from rig.power_watch import PowerWatch
 from rig.rows import Place
+from rig.watches import Watch
 
 Result = TypeVar("Result")
 
-#: Wall power below this share of its level when stable means that the lamp went out.
-LAMP_OUT_SHARE = 0.5
 #: Wall power is never asked for more often than this. [s]
 CLOSEST_S = 0.1
 #: How many wall-power readings the loop itself remembers, for stabilisation; all are on disk.
@@ -50,32 +51,6 @@ class StopRequested(Protocol):
         ...
 
 
-@define(kw_only=True)
-class Instruments:
-    """What stands on the bench, ready to be spoken to."""
-
-    light_sensor: Instrument
-    power_meter: Instrument
-    stage: Stage
-    monitor_sensor: Instrument | None = None
-    lamp_relay: LampRelay | None = None
-    thermometer: Instrument | None = None
-
-    def measuring(self) -> dict[str, Instrument]:
-        """Return the instruments that measure, by their sections of the profile."""
-        fitted = {"light_sensor": self.light_sensor, "power_meter": self.power_meter}
-        if self.monitor_sensor is not None:
-            fitted["monitor_sensor"] = self.monitor_sensor
-        if self.thermometer is not None:
-            fitted["thermometer"] = self.thermometer
-        return fitted
-
-    def all(self) -> dict[str, TwoPhase]:
-        """Return every instrument fitted, by its section of the profile."""
-        others: dict[str, TwoPhase] = {**self.measuring(), "stage": self.stage}
-        return others if self.lamp_relay is None else {**others, "lamp_relay": self.lamp_relay}
-
-
 class Attendant:
     """Serves whichever instrument is due, and records.
 
@@ -91,6 +66,10 @@ class Attendant:
     power_averaging_s : float
         Time over which the wattmeter averages. While light is read, wall power is read as often
         as that, so that its windows cover the light's. [s]
+    most_power_w : float
+        Wall power above this is a hazard. [W]
+    watches : sequence of Watch
+        What is looked at beside all this.
     """
 
     def __init__(
@@ -103,6 +82,8 @@ class Attendant:
         *,
         power_interval_s: float,
         power_averaging_s: float = math.inf,
+        most_power_w: float = math.inf,
+        watches: Sequence[Watch] = (),
     ) -> None:
         self.clock = clock
         self.instruments = instruments
@@ -113,9 +94,13 @@ class Attendant:
         self._close_interval_s = min(power_interval_s, max(power_averaging_s, CLOSEST_S))
         self._latest_w = math.nan
         self._latest_end_s = -math.inf
-        self._stable_w = math.nan
+        self._latest_light = math.nan
+        self.power_watch = PowerWatch(most_power_w)
+        self._watches = watches
+        self._identities: dict[str, str] = {}
         self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY)
         self._power = Beside(
+            name="power_meter",
             clock=clock,
             instrument=instruments.power_meter,
             take=self._take_power,
@@ -129,6 +114,7 @@ class Attendant:
         self._monitor: Beside | None = None
         if instruments.monitor_sensor is not None:
             self._monitor = Beside(
+                name="monitor_sensor",
                 clock=clock,
                 instrument=instruments.monitor_sensor,
                 take=lambda found, place, n: self.log.readings("monitor_sensor", found, place, n),
@@ -165,10 +151,6 @@ class Attendant:
         """File the wall power read from now on under this role and installation."""
         self._power.place = place
 
-    def watch_power(self, level_w: float | None) -> None:
-        """Treat a collapse of wall power below this level as a hazard; None stops watching."""
-        self._stable_w = math.nan if level_w is None else level_w
-
     @property
     def latest_power_w(self) -> float:
         """The newest wall power, NaN before the first. [W]"""
@@ -193,14 +175,23 @@ class Attendant:
         RunStopped
             The answer was "stop".
         """
+        answer = self.ask_within(prompt, math.inf)
+        if answer is None or answer == "stop":
+            raise faults.RunStopped("stopped by the operator at a prompt", exit_code=130)
+        return answer
+
+    def ask_within(self, prompt: Prompt, until_s: float) -> str | None:
+        """Put a question, and wait for the answer until then only; None without one. [s]"""
         self.log.event("prompt", prompt.kind, prompt.text)
         self.log.acknowledge()
         self.operator.ask(prompt)
-        answer = self._carry_on(self.operator.answer, lambda: math.inf, (self.operator,))
-        self.log.event("answer", prompt.kind, answer)
-        if answer == "stop":
-            raise faults.RunStopped("stopped by the operator at a prompt", exit_code=130)
-        return answer
+        answer = self._carry_on(
+            lambda: self.operator.answer() or ("" if self.clock.elapsed_s() >= until_s else None),
+            lambda: until_s,
+            (self.operator,),
+        )
+        self.log.event("answer", prompt.kind, answer or "none in time")
+        return answer or None
 
     def identify(self) -> dict[str, str]:
         """Ask instruments and lamp relay who they are; the run depends on each answering."""
@@ -209,7 +200,7 @@ class Attendant:
         if self.instruments.lamp_relay is not None:
             known["lamp_relay"] = self.instruments.lamp_relay
         for name, instrument in known.items():
-            with self._to_ourselves(instrument):
+            with self.without(instrument):
                 found[name] = self._with_retries(
                     name,
                     Place(),
@@ -218,6 +209,7 @@ class Attendant:
                     instrument,
                 )
             self.log.event("identified", name, found[name])
+        self._identities = found
         return found
 
     def home(self) -> None:
@@ -257,7 +249,54 @@ class Attendant:
         if monitor is not None:
             self._carry_on(lambda: None if monitor.is_wanted else True, lambda: math.inf, ())
         self._power.interval_s = self._power_interval_s
+        self._latest_light = next(r.value for r in readings if r.quantity == "ppfd_umol_m2_s")
+        return self._latest_light
+
+    @property
+    def latest_light(self) -> float:
+        """The newest reading of the light sensor, NaN before the first. [µmol m⁻² s⁻¹]"""
+        return self._latest_light
+
+    def glance(self) -> float:
+        """Read the light once, wherever the sensor is; NaN where that gives nothing."""
+        sensor = self.instruments.light_sensor
+        sensor.cancel()
+        try:
+            readings = self.once(sensor.start, sensor.poll, sensor)
+        except DriverError:
+            return math.nan
+        self.log.readings("light_sensor", readings, self._power.place, None)
         return next(r.value for r in readings if r.quantity == "ppfd_umol_m2_s")
+
+    def stand_still(self) -> None:
+        """Stop the stage and give up what is under way; the lamp relay is held as it was."""
+        with suppress(DriverError):
+            self.instruments.stage.stop()
+        self.instruments.stage.cancel()
+        self.instruments.light_sensor.cancel()
+        for one in self._beside:
+            if isinstance(one, Beside):
+                one.forget()
+        self._power.interval_s = self._power_interval_s
+
+    def answers(self, name: str, *, reopen: bool) -> bool:
+        """Say whether an instrument that failed says again who it is.
+
+        Parameters
+        ----------
+        name : str
+            Its section of the profile.
+        reopen : bool
+            Its port is gone and is opened anew first.
+        """
+        instrument = self.instruments.measuring()[name]
+        try:
+            if reopen:
+                self.instruments.reopen(name)
+            identity = self.once(instrument.start_identify, instrument.poll_identity, instrument)
+        except DriverError:
+            return False
+        return identity == self._identities.get(name, identity)
 
     def cancel_all(self) -> None:
         """Give up whatever is under way and stop the stage; for the end of a run.
@@ -276,11 +315,12 @@ class Attendant:
     # -- the loop -------------------------------------------------------------------------
 
     @contextmanager
-    def _to_ourselves(self, instrument: TwoPhase) -> Iterator[None]:
-        """Keep the loop from speaking to an instrument that we are about to speak to."""
+    def without(self, instrument: TwoPhase) -> Iterator[None]:
+        """Keep the loop from speaking to an instrument that we are about to speak to ourselves."""
         beside = [one for one in self._beside if one.instrument is instrument]
         for one in beside:
-            self._carry_on(partial(_when_free, one), lambda: math.inf, ())
+            if one.is_busy:
+                self._carry_on(partial(_when_free, one), lambda: math.inf, ())
         self._beside = [one for one in self._beside if one not in beside]
         try:
             yield
@@ -301,7 +341,12 @@ class Attendant:
             if result is not None:
                 return result
             lines = [line for one in self._beside if one.is_busy for line in one.instrument.lines]
-            until_s = min(wake(), self.log.acknowledge_due_s, *(one.wake_s for one in self._beside))
+            until_s = min(
+                wake(),
+                self.log.acknowledge_due_s,
+                *(one.wake_s for one in self._beside),
+                *(watch.due_s for watch in self._watches),
+            )
             self.clock.wait_until(until_s, watching=[*watching, *lines, self._stop])
 
     def _serve_background(self) -> None:
@@ -309,6 +354,9 @@ class Attendant:
             self.log.acknowledge()
         for one in self._beside:
             one.serve()
+        for watch in self._watches:
+            if self.clock.elapsed_s() >= watch.due_s:
+                watch.look()
 
     def _take_power(self, readings: tuple[Reading, ...], place: Place, sample: int | None) -> None:
         self.log.readings("power_meter", readings, place, sample)
@@ -317,16 +365,7 @@ class Attendant:
                 self._latest_w = reading.value
                 self._latest_end_s = reading.window_end_s
                 self._history.append((reading.window_end_s, reading.value))
-        if self._latest_w < LAMP_OUT_SHARE * self._stable_w:
-            level_w, self._stable_w = self._stable_w, math.nan
-            raise faults.stop_for(
-                faults.Hazard(
-                    f"wall power fell from {level_w:.1f} W to {self._latest_w:.1f} W: the lamp "
-                    "went out, or the meter lost it. Do not restrike a hot lamp; leave it off for "
-                    "its minimum off time and begin a new run."
-                ),
-                1,
-            )
+                self.power_watch.see(reading.value)
 
     def _with_retries(
         self,
@@ -344,10 +383,9 @@ class Attendant:
             except DriverError as fault:
                 tries += 1
                 self.log.failed(name, fault, place, tries)
-                is_stage = name == "stage"
-                pause_s = faults.retry_pause_s(fault, tries, of_stage=is_stage)
+                pause_s = faults.retry_pause_s(fault, tries, of_stage=name == "stage")
                 if pause_s is None:
-                    raise faults.stop_for(fault, tries, of_stage=is_stage) from fault
+                    raise faults.stop_for(fault, tries, name) from fault
                 self.wait_until(self.clock.elapsed_s() + pause_s)
 
 

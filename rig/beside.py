@@ -59,6 +59,8 @@ class Beside:
 
     Attributes
     ----------
+    name : str
+        Section of the profile, for whoever asks who failed.
     clock : Clock
     instrument : Instrument
     take : callable
@@ -73,6 +75,7 @@ class Beside:
         What its readings are filed under.
     """
 
+    name: str
     clock: Clock
     instrument: Instrument
     take: Take
@@ -98,6 +101,15 @@ class Beside:
         """Bring the next reading forward to now."""
         self.due_s = min(self.due_s, self.clock.elapsed_s())
 
+    def forget(self) -> None:
+        """Give up a reading that is under way, and the count of those that failed."""
+        self.instrument.cancel()
+        self.is_busy, self.tries = False, 0
+        if self.interval_s == math.inf:
+            self.due_s = math.inf
+        else:
+            self.due_s = self.clock.elapsed_s()
+
     def serve(self) -> None:
         """Begin a reading that is due, carry one forward, hand over one that is there.
 
@@ -122,7 +134,7 @@ class Beside:
             self.complain(fault, self.place, self.tries)
             pause_s = faults.retry_pause_s(fault, self.tries)
             if pause_s is None:
-                raise faults.stop_for(fault, self.tries) from fault
+                raise faults.stop_for(fault, self.tries, self.name) from fault
             self.due_s = self.clock.elapsed_s() + pause_s
             return
         if readings is not None:

@@ -22,7 +22,7 @@ from drivers.scpi.options import VISA, ScpiPowerMeterOptions
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.script import bench_with_script
-from rig.attendant import Instruments
+from rig.instruments import Instruments
 from rig.profile import Fitted, Profile
 
 #: What messages call the instrument of each section.
@@ -102,7 +102,21 @@ def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instr
         for bus in buses.values():  # one that nobody has joined yet
             bus.line.close()
         raise
-    return Instruments(**made)
+    return Instruments(
+        **made, reopen=lambda section: _reopen(profile, section, made[section], lines, clock)
+    )
+
+
+def _reopen(
+    profile: Profile, section: str, instrument: Any, lines: Mapping[str, Line], clock: Clock
+) -> None:
+    entry = profile.instruments[section]
+    line = lines.get(entry.options.port)
+    if line is None:
+        instrument.bus.line.close()
+        instrument.bus.replace(open_line(entry, clock))
+    else:
+        line.read()  # a line of the bench in this process is lost until it is plugged in again
 
 
 def open_line(entry: Fitted, clock: Clock) -> Line:

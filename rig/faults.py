@@ -1,8 +1,13 @@
 """The fault table: the only place that decides what happens when something goes wrong.
 
-Hazards stop everything at once. Motion faults stop motion, with no unlocking on our own.
-Measurement faults are retried a bounded number of times, every try on record. Whatever
-happens, all that was read is kept, and the reason is one line.
+Hazards stop everything at once and are never gone on from unaided. Motion faults stop motion,
+with no unlocking on our own: a person looks, and says when to go on. Measurement faults are
+retried a bounded number of times, every try on record; then the run pauses until the instrument
+answers again. A pause is bounded too: when its time is over, the lamp goes off and the run ends.
+Whatever happens, all that was read is kept, and the reason is one line.
+
+After a pause the stage homes and the reference point is read before any other; where a fault
+leaves doubt about what was read before it, that is read again from the last reference reading on.
 """
 
 from __future__ import annotations
@@ -19,6 +24,7 @@ from drivers.errors import (
     GarbledReply,
     NoReply,
     PortLost,
+    RelayError,
     StageError,
     WriteStalled,
 )
@@ -30,6 +36,22 @@ class FaultClass(Enum):
     HAZARD = "hazard"
     MOTION = "motion fault"
     MEASUREMENT = "measurement fault"
+    INTERRUPTION = "interruption"
+
+
+class Then(Enum):
+    """What happens when a fault is not retried any more."""
+
+    #: Motion stops, the lamp circuit opens, the folder is closed.
+    STOP = "stop"
+    #: Motion stops, the lamp stays as it is, until the instrument answers again.
+    AWAIT_INSTRUMENT = "await the instrument"
+    #: Motion stops, the lamp stays as it is, until a person says that it is mended.
+    AWAIT_PERSON = "await a person"
+    #: The lamp circuit opens; an armed relay lights the lamp anew after its minimum off time.
+    RELIGHT = "relight"
+    #: Nothing failed, but time is missing: the stage homes and the reference is read anew.
+    REJOIN = "rejoin"
 
 
 class RunStopped(Exception):
@@ -50,12 +72,44 @@ class RunStopped(Exception):
         super().__init__(reason)
 
 
+class Interrupted(RunStopped):
+    """The run cannot go on as it is; it pauses, or ends here where no pause is allowed.
+
+    Attributes
+    ----------
+    row : Row
+        What the table says.
+    subject : str
+        Section of the profile of whoever failed; empty for the lamp and for time itself.
+    port_lost : bool
+        The port is gone and has to be opened anew.
+    """
+
+    def __init__(self, reason: str, row: Row, subject: str, *, port_lost: bool = False) -> None:
+        super().__init__(reason)
+        self.row = row
+        self.subject = subject
+        self.port_lost = port_lost
+
+
 class Hazard(Exception):
     """Something that may hurt somebody or something: stop at once."""
 
 
+class LampOut(Exception):
+    """The lamp went out, as wall power shows."""
+
+
 class ImplausibleLight(Exception):
     """The light sensor answers, but not with what the moment must bring."""
+
+
+class StuckSensor(Exception):
+    """The light sensor gives the very same value where a slope is due."""
+
+
+class TimeMissing(Exception):
+    """The computer was suspended, or held up for long."""
 
 
 @frozen(kw_only=True)
@@ -66,26 +120,47 @@ class Row:
     ----------
     fault_class : FaultClass
     tries : int
-        How often the same thing is attempted in all before the run stops.
+        How often the same thing is attempted in all.
     pause_s : float
         Time between tries. [s]
+    then : Then
+        What happens after the last try.
+    doubts : bool
+        Whether what was read since the last reference reading is read again.
     """
 
     fault_class: FaultClass
     tries: int
     pause_s: float = 0.0
+    then: Then = Then.STOP
+    doubts: bool = False
+
+
+def _measurement(tries: int, pause_s: float = 0.0) -> Row:
+    return Row(
+        fault_class=FaultClass.MEASUREMENT,
+        tries=tries,
+        pause_s=pause_s,
+        then=Then.AWAIT_INSTRUMENT,
+    )
 
 
 TABLE: Final[dict[type[Exception], Row]] = {
     Hazard: Row(fault_class=FaultClass.HAZARD, tries=1),
-    StageError: Row(fault_class=FaultClass.MOTION, tries=1),
-    NoReply: Row(fault_class=FaultClass.MEASUREMENT, tries=4, pause_s=0.5),
-    GarbledReply: Row(fault_class=FaultClass.MEASUREMENT, tries=4, pause_s=0.2),
-    DeviceFault: Row(fault_class=FaultClass.MEASUREMENT, tries=3, pause_s=1.0),
-    WriteStalled: Row(fault_class=FaultClass.MEASUREMENT, tries=2, pause_s=1.0),
-    PortLost: Row(fault_class=FaultClass.MEASUREMENT, tries=1),
-    ImplausibleLight: Row(fault_class=FaultClass.MEASUREMENT, tries=3, pause_s=1.0),
-    DriverError: Row(fault_class=FaultClass.MEASUREMENT, tries=1),
+    LampOut: Row(fault_class=FaultClass.HAZARD, tries=1, then=Then.RELIGHT, doubts=True),
+    RelayError: Row(fault_class=FaultClass.HAZARD, tries=1),
+    StageError: Row(fault_class=FaultClass.MOTION, tries=1, then=Then.AWAIT_PERSON, doubts=True),
+    NoReply: _measurement(4, 0.5),
+    GarbledReply: _measurement(4, 0.2),
+    DeviceFault: _measurement(3, 1.0),
+    WriteStalled: _measurement(2, 1.0),
+    PortLost: _measurement(1),
+    ImplausibleLight: _measurement(3, 1.0),
+    StuckSensor: Row(
+        fault_class=FaultClass.MEASUREMENT, tries=1, then=Then.AWAIT_PERSON, doubts=True
+    ),
+    TimeMissing: Row(fault_class=FaultClass.INTERRUPTION, tries=1, then=Then.REJOIN, doubts=True),
+    DriverError: _measurement(1),
 }
 
 
@@ -109,8 +184,21 @@ def retry_pause_s(fault: Exception, tries_made: int, *, of_stage: bool = False) 
     return row.pause_s if tries_made < row.tries else None
 
 
-def stop_for(fault: Exception, tries_made: int, *, of_stage: bool = False) -> RunStopped:
-    """Return the end of the run for a fault that is not retried (any more)."""
-    row = row_for(fault, of_stage=of_stage)
+def stop_for(fault: Exception, tries_made: int, subject: str = "") -> RunStopped:
+    """Return what ends the run, or interrupts it, for a fault that is not retried (any more).
+
+    Parameters
+    ----------
+    fault : Exception
+    tries_made : int
+    subject : str
+        Section of the profile of whoever failed.
+    """
+    row = row_for(fault, of_stage=subject == "stage")
     tried = f" ({tries_made} tries)" if tries_made > 1 else ""
-    return RunStopped(f"{row.fault_class.value}: {fault}{tried}")
+    reason = f"{row.fault_class.value}: {fault}{tried}"
+    # A stage whose port is gone cannot be stopped from here; a thermometer watches a limit.
+    is_beyond = subject == "thermometer" or (subject == "stage" and isinstance(fault, PortLost))
+    if row.then is Then.STOP or is_beyond:
+        return RunStopped(reason)
+    return Interrupted(reason, row, subject, port_lost=isinstance(fault, PortLost))

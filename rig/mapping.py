@@ -19,6 +19,9 @@ from rig.progress import RunProgress
 #: So many neighbouring points with the very same reading mean a stuck sensor: a lamp's field
 #: has a slope, and noise, nearly everywhere.
 STUCK_POINTS = 6
+#: From one visit of the reference point to the next the light changes by less than this share,
+#: whatever lamp and mains do (our own figure).
+STEP_SHARE = 0.2
 
 
 class Ask(Protocol):
@@ -58,6 +61,7 @@ class Mapping:
         self._progress = progress
         self._points = points
         self._ask = ask
+        self._reference = math.nan
 
     def read(self, done: Done) -> np.ndarray:
         """Read the map of the stay at hand, or what is missing of it; return the means."""
@@ -73,14 +77,16 @@ class Mapping:
         total = int(missing.sum())
         self._progress.phase("Map", f"{total} points at {stay.mounting_height_mm:.0f} mm")
         begun_s = self._clock.elapsed_s()
-        self._join(there.reference, self._points.visit_reference())
+        first = self._points.visit_reference()
+        self._join(there.reference, first)
+        self._reference = first
         recent: list[float] = []
         read = 0
         for position, index in enumerate(order):
             if not missing[index]:
                 continue
             if read and position % plan.reference_every == 0:
-                self._points.visit_reference()
+                self._refuse_step(self._points.visit_reference())
             left_s = (self._clock.elapsed_s() - begun_s) / max(read, 1) * (total - read)
             known = means[~np.isnan(means)]
             self._progress.step(
@@ -96,7 +102,7 @@ class Mapping:
             recent = [*recent, *values][-STUCK_POINTS * plan.samples_per_point :]
             self._refuse_stuck(recent)
             read += 1
-        self._points.visit_reference()
+        self._refuse_step(self._points.visit_reference())
         self._offer_rereading(means, spreads)
         self._attendant.log.event("map-ended", self._plan.device.name, stay.words)
         self._attendant.log.acknowledge()
@@ -126,13 +132,30 @@ class Mapping:
             f"{words}. What was read before and after is joined by the drift correction alone.",
         )
 
+    def _refuse_step(self, reference: float) -> None:
+        """A reference that jumps without any pause: a lamp or a reflector that breaks, or moves."""
+        before, self._reference = self._reference, reference
+        if abs(reference - before) > STEP_SHARE * before:
+            raise faults.stop_for(
+                faults.Hazard(
+                    f"the light at the reference point went from {before:.1f} to {reference:.1f} "
+                    "µmol/m²/s. A lamp may be breaking, or something has moved: do not go near it "
+                    "while it is lit; switch off first."
+                ),
+                1,
+            )
+
     def _refuse_stuck(self, recent: Series[float]) -> None:
         samples = self._plan.sampling.samples_per_point
         if len(recent) >= STUCK_POINTS * samples and len(set(recent)) == 1:
-            raise faults.RunStopped(
-                f"measurement fault: light sensor: {recent[-1]:g} µmol/m²/s at each of the last "
-                f"{STUCK_POINTS} points, where a slope is due. A stuck sensor: check its cable and "
-                "that the stage really moves, begin a new run."
+            raise faults.stop_for(
+                faults.StuckSensor(
+                    f"light sensor: {recent[-1]:g} µmol/m²/s at each of the last {STUCK_POINTS} "
+                    "points, where a slope is due. A stuck sensor: check its cable and that the "
+                    "stage really moves."
+                ),
+                1,
+                "light_sensor",
             )
 
     def _offer_rereading(self, means: np.ndarray, spreads: np.ndarray) -> None:

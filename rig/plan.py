@@ -15,7 +15,7 @@ from attrs import frozen
 
 from rig import correction_checks, plan_checks
 from rig.correction_keys import Corrections
-from rig.plan_doing import Dark, Limits, Sampling, WarmUp
+from rig.plan_doing import Dark, Limits, Sampling, Trouble, WarmUp
 from rig.plan_sections import AboutTest, Area, Ballast, Device, Entered, GridPlan, Heights, Lamp
 from rig.plan_value import Value
 from rig.toml_faults import Fault
@@ -50,6 +50,7 @@ class Plan:
     dark: Dark = attrs.field(factory=Dark)
     warm_up: WarmUp = attrs.field(factory=WarmUp)
     sampling: Sampling = attrs.field(factory=Sampling)
+    trouble: Trouble = attrs.field(factory=Trouble)
     limits: Limits = attrs.field(factory=Limits)
     corrections: Corrections = attrs.field(factory=Corrections)
     value: Value | None = None

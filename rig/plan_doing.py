@@ -139,6 +139,44 @@ class Sampling:
 
 
 @frozen(kw_only=True)
+class Trouble:
+    """Section ``[trouble]``: how far a run goes when something fails."""
+
+    pause_most_min: float = number(
+        "min",
+        "Longest pause, the lamp lit, for something to come back or be mended; 0 stops at once.",
+        default=10.0,
+        at_least=0,
+        at_most=60,
+        example=10.0,
+    )
+    relight_most: int = number(
+        "1",
+        "How often an armed relay may light a lamp anew that went out, after its minimum off time.",
+        default=1,
+        at_least=0,
+        at_most=5,
+        example=1,
+    )
+    lamp_on_most_h: float = number(
+        "h",
+        "Longest time that the lamp may be lit without a break.",
+        default=12.0,
+        above=0,
+        at_most=72,
+        example=12.0,
+    )
+    wall_power_most_w: float | None = number(
+        "W",
+        "Wall power above which everything stops; 1.5 times the rated lamp power where not given.",
+        default=None,
+        above=0,
+        at_most=10000,
+        example=900.0,
+    )
+
+
+@frozen(kw_only=True)
 class Limits:
     """Section ``[limits]``: what the results are judged by."""
 

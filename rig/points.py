@@ -66,7 +66,7 @@ class Points:
             pause_s = faults.retry_pause_s(fault, tries)
             self._attendant.log.event("retry" if tries > 1 else "fault", "light_sensor", str(fault))
             if pause_s is None:
-                raise faults.stop_for(fault, tries)
+                raise faults.stop_for(fault, tries, "light_sensor")
             self._attendant.wait_until(self._clock.elapsed_s() + pause_s)
 
     def _implausible(self, value: float, place: Place) -> faults.ImplausibleLight | None:

@@ -16,7 +16,7 @@ from analysis import lab_folder, lab_records, run_folder
 from analysis.grid import grid_from_plan
 from analysis.lab_entries import LampEntry
 from analysis.stabilisation import rule_from_plan
-from drivers.clock import Clock
+from drivers.clock import Clock, SystemClock, Watchdog
 from drivers.errors import DriverError
 from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
@@ -28,12 +28,14 @@ from rig.lamp_records import not_seasoned
 from rig.logbook import Logbook
 from rig.operator import Operator
 from rig.plan import Plan
+from rig.power_watch import MOST_SHARE
 from rig.profile import Profile
 from rig.progress import RunProgress
 from rig.recorder import Recorder, RecorderError
 from rig.sequence import Sequence
 from rig.storage import Storage
 from rig.temperature import Temperature
+from rig.watches import STUCK_S, DiskWatch, LampOnLimit, TimeWatch, end_stuck_program
 
 
 def run(
@@ -130,6 +132,9 @@ def measure(
     """
     recorder, folder = log.recorder, log.recorder.folder
     grid = grid_from_plan(plan.raw)
+    most_w = plan.trouble.wall_power_most_w or MOST_SHARE * plan.lamp.rated_power_w
+    time_watch = TimeWatch(log)
+    on_limit = LampOnLimit(3600.0 * plan.trouble.lamp_on_most_h)
     attendant = Attendant(
         bench.clock,
         bench.instruments,
@@ -138,12 +143,26 @@ def measure(
         stop,
         power_interval_s=plan.sampling.power_interval_s,
         power_averaging_s=profile.power_meter.options.averaging_s,
+        most_power_w=most_w,
+        watches=[on_limit, DiskWatch(bench.clock, folder), time_watch],
     )
     lamp = Lamp(plan, profile, lab, attendant, folder.name)
     if profile.thermometer is not None:
         Temperature(attendant, profile.thermometer.options)
     rule = rule_from_plan(plan.raw)
-    sequence = Sequence(plan, grid, rule, attendant, progress, lamp, done)
+    sequence = Sequence(
+        plan,
+        grid,
+        rule,
+        attendant,
+        progress,
+        lamp,
+        on_limit,
+        done,
+        lambda: look_back(folder, grid, plan.sampling.samples_per_point),
+    )
+    if isinstance(bench.clock, SystemClock):
+        time_watch.watchdog = Watchdog(STUCK_S, end_stuck_program)
     try:
         sequence.run()
     except RecorderError:
@@ -157,6 +176,8 @@ def measure(
         recorder.close()
         raise
     finally:
+        if time_watch.watchdog is not None:
+            time_watch.watchdog.end()
         progress.hold()
         warm_up = sequence.warm_up
         note_burning(

@@ -8,23 +8,28 @@ interruption is the same sequence, less what is on the disk already (`rig/done.p
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
+from attrs import evolve
 
 from analysis.grid import Grid
 from analysis.stabilisation import Rule
 from rig.attendant import Attendant
 from rig.course import Stay, stays
 from rig.dark import DarkReading
-from rig.done import HUNG, Done
-from rig.faults import RunStopped
+from rig.done import DOUBTED, HUNG, Done
+from rig.faults import Interrupted, RunStopped, Then
 from rig.lamp import Lamp
 from rig.mapping import Mapping
 from rig.operator import Prompt
+from rig.pause import Pause
 from rig.plan import Plan
 from rig.points import Points, spread_points
 from rig.progress import RunProgress, duration
 from rig.safety import cautions_text
 from rig.warm_up import LIT_SHARE, WarmUp
+from rig.watches import LampOnLimit
 
 #: Added to the last prompt before a lamp is lit by program.
 RELAY_LIGHTS = (
@@ -33,6 +38,8 @@ RELAY_LIGHTS = (
 )
 #: Before the wattmeter is asked whether the lamp is lit, it gets so long to show it. [s]
 SHOWS_S = 3.0
+#: A lamp whose light is below this share of what it was is out; an arc tube glows for a while.
+OUT_SHARE = 0.1
 
 
 class Sequence:
@@ -48,8 +55,12 @@ class Sequence:
     progress : RunProgress
     lamp : Lamp
         Who lights it, and how it goes off.
+    on_limit : LampOnLimit
+        Told when the lamp is lit and when it is off.
     done : Done
         What is on the disk already; nothing for a new run.
+    look_back : callable
+        Says what is on the disk by now.
 
     Attributes
     ----------
@@ -65,7 +76,9 @@ class Sequence:
         attendant: Attendant,
         progress: RunProgress,
         lamp: Lamp,
+        on_limit: LampOnLimit,
         done: Done,
+        look_back: Callable[[], Done],
     ) -> None:
         self._plan = plan
         self._grid = grid
@@ -73,6 +86,10 @@ class Sequence:
         self._progress = progress
         self._lamp = lamp
         self._done = done
+        self._look_back = look_back
+        self._pause = Pause(plan, attendant, progress)
+        self._relights = 0
+        self._takes_over = done.has_homed
         self._clock = attendant.clock
         self._has_axis = attendant.instruments.stage.has_height_axis
         self._course = stays(plan, has_height_axis=self._has_axis)
@@ -80,7 +97,7 @@ class Sequence:
         self._points.stay = self._course[0]
         self._dark = DarkReading(plan, grid, attendant, progress, self._points)
         self._mapping = Mapping(plan, grid, attendant, progress, self._points, self._ask)
-        self.warm_up = WarmUp(plan, rule, attendant, progress, self._points)
+        self.warm_up = WarmUp(plan, rule, attendant, progress, self._points, on_limit)
         self._dark_mean = 0.0
 
     def run(self) -> None:
@@ -92,6 +109,15 @@ class Sequence:
             The run ends early; everything read until then is on disk.
         """
         self._prepare()
+        while True:
+            try:
+                self._go_through()
+                return
+            except Interrupted as trouble:
+                self._carry_over(trouble)
+                self._done = self._look_back()
+
+    def _go_through(self) -> None:
         mapped = [self._done.map_of(stay).is_ended for stay in self._course]
         if all(mapped):
             self._finish()
@@ -152,7 +178,8 @@ class Sequence:
             self._points.choose_reference(done.map_of(self._course[at - 1]).means)
         needs_dark = at == 0 and bool(self._dark.missing(done))
         needs_hanging = not done.is_hung(stay)
-        burns = done.has_homed and self._lamp_burns()
+        burns = self.warm_up.is_lit or (self._takes_over and self._lamp_burns())
+        self._takes_over = False
         if burns and (needs_dark or needs_hanging):
             self._put_out("Something is still to be done with the lamp off.")
             burns = False
@@ -162,12 +189,65 @@ class Sequence:
             self._hang(stay)
         self._dark_mean = self._dark.read(done, self._see_lamp_off) if at == 0 else 0.0
         self._dark_mean = self._dark_mean or self._dark.mean(done)
-        if burns:
+        if self.warm_up.is_lit:
+            if not self.warm_up.is_stable:
+                self._points.park()
+                self.warm_up.stabilise(self._clock.elapsed_s())
+        elif burns:
             self._points.park()
             self.warm_up.stabilise(self._burned_on())
         else:
             self._light()
             self.warm_up.stabilise(self.warm_up.lit_s)
+
+    def _carry_over(self, trouble: Interrupted) -> None:
+        """Return when the run may go on after an interruption, the stage homed.
+
+        Raises
+        ------
+        RunStopped
+            It may not.
+        """
+        self._progress.hold()
+        while True:
+            self._pause.count(trouble)
+            try:
+                self._mend(trouble)
+                self._attendant.home()
+                return
+            except Interrupted as another:
+                trouble = another
+
+    def _mend(self, trouble: Interrupted) -> None:
+        if trouble.row.then is Then.RELIGHT:
+            trouble = self._see_whether_out(trouble)
+        self._attendant.stand_still()
+        if trouble.row.doubts:
+            self._attendant.log.event(DOUBTED, trouble.subject, trouble.reason)
+        if trouble.row.then is Then.RELIGHT:
+            self._put_out_for_relighting(trouble)
+        elif trouble.row.then is not Then.REJOIN:
+            self._pause.wait(trouble)
+
+    def _see_whether_out(self, trouble: Interrupted) -> Interrupted:
+        """Ask the light too: a lamp that still shines is not out, whatever the wattmeter says."""
+        before = self._attendant.latest_light - self._dark_mean
+        light = self._attendant.glance() - self._dark_mean
+        if not light > OUT_SHARE * before:
+            return trouble
+        return Interrupted(
+            f"{trouble.reason} The light is still there ({light:.1f} µmol/m²/s): it is the meter, "
+            "or a dip of the mains.",
+            evolve(trouble.row, then=Then.AWAIT_INSTRUMENT),
+            "power_meter",
+        )
+
+    def _put_out_for_relighting(self, trouble: Interrupted) -> None:
+        self._relights += 1
+        if not self._lamp.is_lit_by_relay or self._relights > self._plan.trouble.relight_most:
+            raise RunStopped(trouble.reason)
+        self._lamp.switch_off()
+        self.warm_up.lamp_is_off()
 
     def _lamp_burns(self) -> bool:
         """Say whether the lamp is lit after an interruption; a relay is opened first."""
@@ -250,7 +330,7 @@ class Sequence:
     def _change_to(self, stay: Stay) -> None:
         if self._has_axis:
             self._points.stay = stay
-            self._attendant.watch_power(None)
+            self._attendant.power_watch.expect(None)
             self._points.park(stay.mounting_height_mm)
             self.warm_up.stabilise(self._clock.elapsed_s())
             return
@@ -262,7 +342,7 @@ class Sequence:
 
     def _put_out(self, why: str) -> None:
         """Have the lamp off, isolated and cooled for its minimum off time."""
-        self._attendant.watch_power(None)
+        self._attendant.power_watch.expect(None)
         if self._lamp.is_lit_by_relay:
             self._lamp.switch_off()
         else:
@@ -279,7 +359,7 @@ class Sequence:
         self._attendant.wait_until(off_since_s + off_s)
 
     def _finish(self) -> None:
-        self._attendant.watch_power(None)
+        self._attendant.power_watch.expect(None)
         last_word = "All points are read. Switch the lamp off."
         if self._lamp.is_lit_by_relay:
             self._lamp.switch_off()

@@ -33,6 +33,7 @@ class Temperature:
         assert thermometer is not None
         attendant.attend(
             Beside(
+                name="thermometer",
                 clock=attendant.clock,
                 instrument=thermometer,
                 take=self._take,

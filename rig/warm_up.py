@@ -14,6 +14,7 @@ from rig.operator import Prompt
 from rig.plan import Plan
 from rig.points import Points
 from rig.progress import RunProgress, duration
+from rig.watches import LampOnLimit
 
 #: After the lamp is lit the light must be seen to rise within this time. [s]
 LIGHT_DUE_S = 180.0
@@ -36,9 +37,13 @@ class WarmUp:
     attendant : Attendant
     progress : RunProgress
     points : Points
+    on_limit : LampOnLimit
+        Told when the lamp is lit and when it is off.
 
     Attributes
     ----------
+    is_lit, is_stable : bool
+        What is known of the lamp.
     lit_s : float
         Elapsed time at which the lamp was last lit. [s]
     starts : int
@@ -52,6 +57,7 @@ class WarmUp:
         attendant: Attendant,
         progress: RunProgress,
         points: Points,
+        on_limit: LampOnLimit,
     ) -> None:
         self._plan = plan
         self._rule = rule
@@ -59,11 +65,13 @@ class WarmUp:
         self._progress = progress
         self._points = points
         self._clock = attendant.clock
+        self._on_limit = on_limit
         self.lit_s = math.nan
         self.starts = 0
         self._burned_before_s = 0.0
         self._counts_from_s = math.nan
-        self._is_lit = False
+        self.is_lit = False
+        self.is_stable = False
 
     def lamp_is_lit(self, dark_umol_m2_s: float) -> None:
         """See both instruments answer to a lamp that was just lit, and take note of it.
@@ -82,13 +90,15 @@ class WarmUp:
         self._attendant.log.event("lamp-lit", self._plan.lamp.sample)
         self.lit_s = self._counts_from_s = self._clock.elapsed_s()
         self.starts += 1
-        self._is_lit = True
+        self.is_lit, self.is_stable = True, False
+        self._on_limit.lit(self.lit_s)
 
     def lamp_burned_on(self, since_s: float) -> None:
         """Take over a lamp that was lit earlier in this run and is lit still. [s]"""
         self._attendant.log.event(BURNED_ON, self._plan.lamp.sample)
         self.lit_s, self._counts_from_s = since_s, self._clock.elapsed_s()
-        self._is_lit = True
+        self.is_lit, self.is_stable = True, False
+        self._on_limit.lit(since_s)
 
     def lamp_was_lit(self) -> None:
         """Take over a lamp that somebody lit at a time not known: its time on counts from now."""
@@ -98,11 +108,12 @@ class WarmUp:
         """Take note that the lamp was switched off."""
         self._attendant.log.event("lamp-off", self._plan.lamp.sample)
         self._burned_before_s = self.burned_s()
-        self._is_lit = False
+        self.is_lit = self.is_stable = False
+        self._on_limit.off()
 
     def burned_s(self) -> float:
         """Return how long the lamp has burned since this program took it over. [s]"""
-        lit_now_s = self._clock.elapsed_s() - self._counts_from_s if self._is_lit else 0.0
+        lit_now_s = self._clock.elapsed_s() - self._counts_from_s if self.is_lit else 0.0
         return self._burned_before_s + lit_now_s
 
     def _await_light(self, dark_umol_m2_s: float) -> None:
@@ -116,7 +127,7 @@ class WarmUp:
             light = self._attendant.read_light(place, 1)
             power_w = self._attendant.latest_power_w
             shines, draws = light > dark + LIGHT_DUE_UMOL_M2_S, power_w > lit_w
-            if (shines or draws) and not self._is_lit:
+            if (shines or draws) and not self.is_lit:
                 self._note_lit()
             if shines and draws:
                 return
@@ -179,7 +190,8 @@ class WarmUp:
             self._plan.lamp.sample,
             f"light {_measured(by_light)}; power {_measured(by_power)}",
         )
-        self._attendant.watch_power(self._attendant.latest_power_w)
+        self._attendant.power_watch.expect(self._attendant.latest_power_w)
+        self.is_stable = True
         self._attendant.log.acknowledge()
 
     def _judge(

@@ -2,12 +2,13 @@
 
 import math
 import os
+import threading
 import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from drivers.clock import SystemClock, VirtualClock
+from drivers.clock import SystemClock, VirtualClock, Watchdog
 
 
 class Watched:
@@ -125,3 +126,17 @@ def test_the_system_clock_does_not_wait_for_a_line_that_holds_bytes_already():
 
 def test_the_utc_of_the_system_clock_is_aware():
     assert SystemClock().utc().tzinfo is UTC
+
+
+@pytest.mark.wire
+def test_a_watchdog_that_is_not_fed_barks_once_and_a_fed_one_does_not():
+    barked = threading.Event()
+    barks = []
+    hungry = Watchdog(0.05, lambda: (barks.append(1), barked.set()))
+    assert barked.wait(5.0)
+    hungry.end()
+    assert barks == [1]
+    fed = Watchdog(30.0, lambda: barks.append(2))
+    fed.feed()
+    fed.end()
+    assert barks == [1]

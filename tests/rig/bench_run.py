@@ -31,6 +31,7 @@ QUICK = {
         "maximum_s": 3600.0,
     },
     "sampling": {"samples_per_point": 2, "quick_look": False, "reference_every": 4},
+    "trouble": {"pause_most_min": 0.0},
 }
 
 

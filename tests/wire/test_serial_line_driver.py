@@ -146,7 +146,7 @@ def test_a_hang_up_is_a_lost_port_whoever_notices_it_first(far_end):
         # It is closed at once, and stays so.
         assert line.fileno() is None
         assert not line.readable()
-        with pytest.raises(PortLost, match=r"gone.*begin the run anew.*another name.*by-id"):
+        with pytest.raises(PortLost, match=r"gone.*Check the plug.*another name.*by-id"):
             line.read()
         line.close()
 

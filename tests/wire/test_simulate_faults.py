@@ -36,7 +36,7 @@ def test_port_that_comes_back_under_another_name_is_found_by_its_lasting_name(tm
         child.hear("port of power_meter lost")
         # Whoever has it open is told what to do, now and at every later try.
         for _ in range(2):
-            with pytest.raises(PortLost, match="begin the run anew"):
+            with pytest.raises(PortLost, match="the port is gone"):
                 measured(clock, meter)
         child.hear("port of power_meter back, as ")
         with pytest.raises(PortLost):  # nothing is taken up again by itself
