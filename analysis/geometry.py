@@ -62,7 +62,7 @@ def at_angles(
     by_walls : float
         Its mean over the light of the walls.
     """
-    angles = np.linspace(WALL_LIGHT_DEG, 90.0, 61)
+    angles = np.linspace(WALL_LIGHT_DEG, 90.0, 121)[1::2]  # middles of steps
     weight = np.sin(np.radians(angles)) * np.cos(np.radians(angles))
     by_walls = float(np.average(np.interp(angles, theta_deg, curve), weights=weight))
     straight = np.interp(incidence_deg(grid, mounting_height_mm), theta_deg, curve)
