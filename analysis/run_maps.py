@@ -143,7 +143,7 @@ def _series(read: MapReadings, map_: MapSummary) -> MapSeries:
     if map_.drift.source != "monitor":
         sets = read.sets.where(read.sets.role == "reference")
     used = sets.where(np.isin(sets.middle_s, map_.drift.elapsed_s))
-    points = read.sets.where((read.sets.role == "grid") & np.isin(read.sets.middle_s, map_.read_s))
+    points = read.sets.where(np.isin(read.sets.middle_s, map_.read_s))
     return MapSeries(
         begun_s=map_.begun_s or 0.0,
         ended_s=map_.ended_s or 0.0,

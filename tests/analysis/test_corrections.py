@@ -256,6 +256,15 @@ def test_the_spectral_factor_of_three_curves_is_that_of_the_integrals(tmp_path):
     assert applied.uncertainty == pytest.approx(0.0075)
 
 
+def test_a_sensor_sees_nothing_beyond_its_curve(tmp_path):
+    # As above, but it is blind beyond 600 nm: it sees ∫λ dλ ÷ ∫1 dλ = 100 000 ÷ 200, and
+    # 563.636 ÷ 500 = 1.127273; the edge is half a nanometre wide.
+    blind = ("sensor.csv", curve(lambda nm: 1.0, last=600))
+    folder = run_with_curves(tmp_path, {**CURVES, "light_sensor_calibration.response": blind})
+    one = summarise(run_folder.load(folder)).maps[0]
+    assert one.ppfd == pytest.approx(np.full(16, 500 * 1.127273), rel=1e-3)
+
+
 def test_a_curve_that_was_changed_after_the_run_is_not_used(tmp_path):
     folder = run_with_curves(tmp_path, CURVES)
     (copy,) = folder.glob("curve-*-lamp.csv")
@@ -354,6 +363,15 @@ def test_a_point_sources_light_at_60_degrees_is_divided_by_the_response_there():
     table = {"angle_deg": np.array([0.0, 60.0, 90.0]), "response": np.array([1.0, 0.9, 0.5])}
     (cosine,) = geometry(**table).by_point(GRID, 150 * math.sqrt(2 / 3), [])
     assert cosine.factor[5] == pytest.approx(1 / 0.9)
+
+
+def test_tilt_and_cosine_response_together_take_off_what_a_leaning_sensor_reads():
+    table = {"angle_deg": np.array([0.0, 90.0]), "response": np.array([1.0, 0.0])}
+    both = geometry(**table, tilt_deg=(2.0, 0.0), direct_share=0.5).by_point(GRID, 400.0, [])
+    # At (150, 150): cos θ = 400/√(450² + 450² + 400²) = 0.532152, cos θ′ = 1.038653 of that, so
+    # θ′ = 56.4461° and f = 1 − θ′/90 = 0.372821; f to diffuse light is 0.5.
+    read = 0.5 * 0.372821 * 1.038653 + 0.5 * 0.5
+    assert math.prod(one.factor[0] for one in both) == pytest.approx(1 / read, rel=1e-5)
 
 
 def test_light_from_everywhere_is_divided_by_the_response_to_it():
