@@ -252,6 +252,8 @@ def _table(held: Mapping[str, Any], name: str) -> Mapping[str, Any]:
 
 
 def _figure(value: Any) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    if not 0 <= value < math.inf:
         return None
     return float(value)

@@ -6,15 +6,18 @@ from typing import Any
 
 from attrs import frozen
 
-from analysis.declared import DECLARATIONS
+from analysis.declared import DECLARATIONS, HAND_POSITION_MM
 from rig.toml_keys import number
 
 
 def _key(name: str) -> Any:
     declaration = DECLARATIONS[name]
+    assumed = f"{declaration.default:g} if left out"
+    if name == "position_mm":
+        assumed += f", {HAND_POSITION_MM:g} where no stage carries it"
     return number(
         {"deg": "°"}.get(declaration.unit, declaration.unit),
-        f"{declaration.what.removesuffix('.')}; {declaration.default:g} if left out.",
+        f"{declaration.what.removesuffix('.')}; {assumed}.",
         default=None,
         at_least=0,
         at_most=declaration.at_most,
