@@ -43,6 +43,7 @@ def _explain(error: Exception) -> int:
     from rig.faults import RunStopped
     from rig.recorder import RecorderError
     from rig.toml_faults import ConfigError
+    from rig.unattended import Refused
 
     if isinstance(error, RunStopped):
         _complain(f"run stopped: {error.reason}")
@@ -50,8 +51,8 @@ def _explain(error: Exception) -> int:
     if isinstance(error, ConfigError | GridError):
         _complain(str(error))
         return USAGE
-    refusals = (DriverError, RecorderError, RunFolderError, LabFolderError, BenchInUse)
-    if isinstance(error, refusals):
+    refusals = (DriverError, RecorderError, RunFolderError, LabFolderError)
+    if isinstance(error, (*refusals, BenchInUse, Refused)):
         _complain(str(error))
         return FAILED
     if isinstance(error, OSError):

@@ -26,6 +26,7 @@ from rig.read_both import read_both
 from rig.results import derive, draw_maps, show_heights, show_results
 from rig.resume import read_interrupted, resume
 from rig.run import run
+from rig.telling import TellingProgress
 
 
 def run_command(plan_path: Path, rig_path: Path, lab: Path) -> int:
@@ -98,7 +99,8 @@ def _measure(
         if profile.bench is None:
             console.print(ours.enter_context(kept_awake(plan.test.name, clock)), markup=False)
         ours.enter_context(notices.around(name))
-        folder, made_utc = _measured(plan, profile, work, console)
+        shown = TellingProgress(TerminalProgress(console), notices, name)
+        folder, made_utc = _measured(plan, profile, work, console, shown)
     summary = derive(folder, made_utc=made_utc)
     draw_maps([summary], folder / "figures")
     show_results([summary], console)
@@ -112,6 +114,7 @@ def _measured(
     profile: Profile,
     work: Callable[[Bench, Operator, StopRequest, RunProgress], Path],
     console: Console,
+    shown: RunProgress,
 ) -> tuple[Path, str]:
     """Have the work done; return the run folder and when that was."""
     bench = build(profile, plan.device.name)
@@ -124,7 +127,7 @@ def _measured(
             operator = TerminalOperator(
                 show=lambda text, end: console.print(text, end=end, markup=False)
             )
-        folder = work(bench, operator, stop, TerminalProgress(console))
+        folder = work(bench, operator, stop, shown)
     except RunStopped as stopped:
         if stopped.folder is not None:
             console.print(f"Everything read until then is in {stopped.folder}", markup=False)

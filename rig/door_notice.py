@@ -8,7 +8,7 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from rig.estimate import Estimate, estimate
+from rig.estimate import estimate
 from rig.plan import Plan
 from rig.profile import Profile
 from rig.progress import duration
@@ -36,7 +36,7 @@ def door_notice(
     isolator : str
         Where the lamp circuit is isolated; empty likewise.
     """
-    foreseen = estimate(plan, profile)
+    least_s, most_s = lasts_s(plan, profile)
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent),
         autoescape=True,
@@ -45,8 +45,8 @@ def door_notice(
         lstrip_blocks=True,
     )
     limits: dict[str, Any] = {
-        "least": duration(foreseen.duration_s),
-        "most": duration(longest_s(foreseen, plan)),
+        "least": duration(least_s),
+        "most": duration(most_s),
     }
     relay = profile.lamp_relay
     return environment.get_template("door_notice.html").render(
@@ -64,9 +64,10 @@ def door_notice(
     )
 
 
-def longest_s(foreseen: Estimate, plan: Plan) -> float:
-    """Return how long a run lasts if every warm-up takes its longest. [s]"""
-    return foreseen.duration_s + sum(
+def lasts_s(plan: Plan, profile: Profile) -> tuple[float, float]:
+    """Return how long a run lasts at least, and if every warm-up takes its longest. [s]"""
+    foreseen = estimate(plan, profile)
+    return foreseen.duration_s, foreseen.duration_s + sum(
         max(0.0, plan.warm_up.maximum_s - step.duration_s)
         for step in foreseen.steps
         if step.at_least

@@ -33,13 +33,10 @@ from rig.results import derive, draw_maps
 from rig.run import run
 from rig.schedule_book import Book, Entry, digest
 from rig.schedule_policy import State
+from rig.telling import TellingProgress
 from rig.toml_faults import ConfigError
 
 FAILED, STOPPED = 1, 130
-
-
-class Refused(Exception):
-    """The run was not begun; the message says why."""
 
 
 class PlannedProcess:
@@ -108,7 +105,7 @@ def carry_out(lab: Path, name: str, clock: Clock, console: Console) -> int:
         notices = Notices(lab, clock, None)
     try:
         plan, profile = _ready(lab, entry, console)
-    except (Refused, ConfigError, OSError) as refused:
+    except (unattended.Refused, ConfigError, OSError) as refused:
         reason = " ".join(str(refused).split())
         book.note(name, State.MISSED, clock.utc(), reason=reason)
         notices.send("trouble", f"planned run {name} was not begun", reason)
@@ -152,7 +149,9 @@ class _Carried:
                     bench=bench,
                     operator=unattended.AbsentOperator(acknowledged=True),
                     stop=stop,
-                    progress=TerminalProgress(self._console),
+                    progress=TellingProgress(
+                        TerminalProgress(self._console), self._notices, f"planned run {self._name}"
+                    ),
                     begun=self._begun,
                 )
             finally:
@@ -212,17 +211,17 @@ def _ready(lab: Path, entry: Entry, console: Console) -> tuple[Plan, Profile]:
 
     Raises
     ------
-    Refused, ConfigError, OSError
+    unattended.Refused, ConfigError, OSError
         It must not be begun.
     """
     plan_path, rig_path = lab / entry.plan, Path(entry.rig)
     if digest(rig_path.read_bytes()) != entry.rig_sha256:
-        raise Refused(
+        raise unattended.Refused(
             f"{rig_path} has changed since the checklist was acknowledged; plan the run anew"
         )
     plan, profile = read_plan(plan_path), read_profile(rig_path)
     if refusals := unattended.refusals(plan, profile):
-        raise Refused("not to be run unattended: " + "; ".join(refusals))
+        raise unattended.Refused("not to be run unattended: " + "; ".join(refusals))
     shown = StringIO()
     findings = examine(
         Wanted(plan=plan_path, rig=rig_path, lab=lab),
@@ -232,7 +231,7 @@ def _ready(lab: Path, entry: Entry, console: Console) -> tuple[Plan, Profile]:
     console.print(shown.getvalue(), markup=False)
     stopping = [one for one in findings if one.weight in (Weight.CONFIGURATION, Weight.INSTRUMENT)]
     if stopping:
-        raise Refused(
+        raise unattended.Refused(
             "the check before the run found: "
             + "; ".join(f"{one.where}: {one.problem}" for one in stopping)
         )

@@ -23,13 +23,13 @@ from drivers.clock import Clock, SystemClock, VirtualClock
 from rig import bench_lock, lamp, unattended
 from rig.awake import kept_awake
 from rig.correction_checks import named_curves
-from rig.door_notice import door_notice
-from rig.faults import RunStopped
+from rig.door_notice import door_notice, lasts_s
 from rig.notices import Notices
 from rig.operator import StopRequest
 from rig.plan import Plan, read_plan
 from rig.planned_run import PlannedProcess
 from rig.profile import Profile, cross_check, read_profile
+from rig.progress import duration
 from rig.safety import cautions_text
 from rig.schedule import Alarm
 from rig.schedule_book import PLAN, PLANS, Book, Entry, parse_hours
@@ -44,9 +44,11 @@ from rig.schedule_policy import (
 )
 from rig.toml_faults import ConfigError
 
-DONE, FAILED = 0, 1
+DONE, FAILED, STOPPED = 0, 1, 130
 LOCK: Final = "schedule.lock"
 MOST_NIGHTS: Final = CHECKLIST_LASTS.days
+#: What has ended is listed for so long: last night is looked at in the morning.
+SHOWN_AFTER_END: Final = timedelta(days=2)
 
 
 @define(kw_only=True)
@@ -93,7 +95,7 @@ def add(options: argparse.Namespace, room: Room) -> int:
     # A run on the bench in this process has the bench's time of day.
     run_clock = room.clock if profile.bench is None else VirtualClock()
     if refused := lamp.refusals(plan, profile, options.lab, run_clock):
-        raise RunStopped("not planned: " + "; ".join(refused))
+        raise unattended.Refused("not planned: " + "; ".join(refused))
     book = Book(options.lab)
     book.refresh()
     zone_name, runs = _times(options, room, book)
@@ -122,6 +124,8 @@ def add(options: argparse.Namespace, room: Room) -> int:
     replace(notice, text)
     for entry in entries:
         room.say(f"Run {entry.run.name} is planned: {_when(entry)}.")
+    least_s, most_s = lasts_s(plan, profile)
+    room.say(f"It lasts at least {duration(least_s)}, at most about {duration(most_s)}.")
     room.say(
         f"Print the door notice, {notice}, and hang it up. Planned runs are started by 'evenfall "
         f"schedule run --lab {options.lab}', which must be left running (hardware/computer.md)."
@@ -130,21 +134,25 @@ def add(options: argparse.Namespace, room: Room) -> int:
 
 
 def show(options: argparse.Namespace, room: Room) -> int:
-    """List what is planned, and with ``--all`` what has ended."""
-    book = Book(options.lab, keeps_ended=options.all)
+    """List what is planned and what has just ended; with ``--all`` whatever has ended."""
+    book = Book(options.lab, keeps_ended=True)
     book.refresh()
     for problem in book.problems:
         room.say(problem)
-    if not book.entries:
+    since = room.clock.utc() - SHOWN_AFTER_END
+    shown = [
+        name
+        for name, record in book.records.items()
+        if options.all or record.state not in ENDED or record.utc > since
+    ]
+    if not shown:
         room.say("Nothing is planned.")
         return DONE
     table = Table(box=box.HORIZONTALS, pad_edge=False, header_style="bold")
     for heading in ("run", "state", "starts", "test", "what is said"):
         table.add_column(heading, overflow="fold")
-    for name, entry in book.entries.items():
-        record = book.records[name]
-        if record.state in ENDED and not options.all:
-            continue  # kept only because another one follows it
+    for name in shown:
+        entry, record = book.entries[name], book.records[name]
         cells = (name, record.state.value, _when(entry), _title(options.lab, entry), record.reason)
         table.add_row(*map(Text, cells))
     room.console.print(table)
@@ -188,7 +196,7 @@ def keep(options: argparse.Namespace, room: Room) -> int:
     lab_folder.check(lab)
     handle = bench_lock.take(lab / LOCK)
     if handle is None:
-        raise RunStopped(f"the schedule of {lab} is kept by another program already")
+        raise bench_lock.BenchInUse(f"the schedule of {lab} is kept by another program already")
     notices = Notices.of_lab(lab, room.clock)
     stop, alarm = StopRequest(), Alarm()
     try:
@@ -213,7 +221,8 @@ def keep(options: argparse.Namespace, room: Room) -> int:
         alarm.close()
         stop.release()
         bench_lock.BenchLock(handle, lab / LOCK).release()
-    raise RunStopped(stop.reason or "ended", exit_code=130)
+    room.say(f"The schedule is kept no longer: {stop.reason}.")
+    return STOPPED
 
 
 def _copies(plan: Plan, profile: Profile) -> dict[str, bytes]:

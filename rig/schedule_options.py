@@ -62,8 +62,10 @@ def add_schedule_arguments(parser: argparse.ArgumentParser) -> None:
         "--isolator", default="", help="where the lamp circuit is isolated, for the door notice"
     )
 
-    every = action("list", "show what is planned", "evenfall schedule list")
-    every.add_argument("--all", action="store_true", help="show what has ended too, and why")
+    every = action(
+        "list", "show what is planned, and what became of the last runs", "evenfall schedule list"
+    )
+    every.add_argument("--all", action="store_true", help="show whatever has ended, and why")
 
     remove = action("remove", "take a planned run off the schedule", "evenfall schedule remove 7")
     remove.add_argument("run", help="its number")

@@ -80,6 +80,10 @@ def refusals(plan: Plan, profile: Profile) -> list[str]:
     return found
 
 
+class Refused(Exception):
+    """A run is not planned, or not begun, with nobody there; the message says why."""
+
+
 class AbsentOperator:
     """Answers for nobody: what was acknowledged before, and to everything else the safe answer.
 

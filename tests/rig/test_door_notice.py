@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 
 from attrs import evolve
 
-from rig.door_notice import door_notice, longest_s
+from rig.door_notice import door_notice, lasts_s
 from rig.estimate import estimate
 from rig.plan import read_plan
 from rig.profile import read_profile
@@ -92,6 +92,7 @@ def test_the_longest_time_counts_each_warm_up_at_its_longest(tmp_path):
     least = estimate(plan, profile)
     [warm] = [step for step in least.steps if step.at_least]
     # One warm-up, of 1200 s at most.
-    assert longest_s(least, plan) == least.duration_s - warm.duration_s + 1200.0
+    longest_s = least.duration_s - warm.duration_s + 1200.0
+    assert lasts_s(plan, profile) == (least.duration_s, longest_s)
     short = evolve(plan, warm_up=evolve(plan.warm_up, maximum_s=warm.duration_s))
-    assert longest_s(least, short) == least.duration_s
+    assert lasts_s(short, profile) == (least.duration_s, least.duration_s)

@@ -21,7 +21,6 @@ from drivers.simulated.bench import VirtualBench
 from drivers.simulated.lamp_relay import CoilRelay
 from drivers.simulated.scenario import packaged
 from rig import lamp_records, unattended
-from rig.faults import RunStopped
 from rig.operator import Prompt
 from rig.plan import read_plan
 from rig.planned_run import carry_out
@@ -188,7 +187,7 @@ def test_a_relay_without_proof_plans_nothing(tmp_path):
     (tmp_path / "lab" / "instruments.csv").write_text(
         (tmp_path / "lab" / "instruments.csv").read_text().splitlines()[0] + "\n"
     )
-    with pytest.raises(RunStopped, match="no proof on record"):
+    with pytest.raises(unattended.Refused, match="no proof on record"):
         add(tmp_path, "--at", "22:00")
 
 
@@ -233,9 +232,12 @@ def test_what_is_planned_is_shown_and_can_be_removed_until_it_is_under_way(tmp_p
     said = asked(tmp_path, "list")[1]
     assert "2026-01-05 22:00 Europe/Berlin" in said
     assert "after run 1" in said
-    assert asked(tmp_path, "remove", "2")[0] == 0
-    assert "removed" not in asked(tmp_path, "list")[1]
-    assert "removed" in asked(tmp_path, "list", "--all")[1]
+    book_of(tmp_path).note("2", State.REMOVED, NOW - timedelta(days=3), reason="long ago")
+    assert "long ago" not in asked(tmp_path, "list")[1]
+    assert "long ago" in asked(tmp_path, "list", "--all")[1]
+    add(tmp_path, "--at", "23:00")
+    assert asked(tmp_path, "remove", "3")[0] == 0
+    assert "by the operator" in asked(tmp_path, "list")[1]  # of last night, for the morning
     book_of(tmp_path).note("1", State.CLAIMED, NOW)
     code, said = asked(tmp_path, "remove", "1")
     assert code == 1
