@@ -8,11 +8,12 @@ from datetime import datetime, time, timedelta
 
 import pytest
 
+from analysis import durable
 from analysis.lab_records import LabFolderError
 from rig.schedule_book import SCHEDULE, Book
 from rig.schedule_loop import TICK_S
 from rig.schedule_policy import Hours, State
-from tests.rig.simulated_schedule import Night, nights_from, utc
+from tests.rig.simulated_schedule import FreeLock, Night, nights_from, utc
 
 #: A waker that forgets is made good by looking every so often.
 LATEST = timedelta(seconds=TICK_S + 1)
@@ -253,3 +254,77 @@ def test_a_run_removed_at_the_last_moment_is_not_claimed(tmp_path):
     Book(night.lab).note(name, State.REMOVED, utc("2026-01-05T12:01"))
     assert not book.note(name, State.CLAIMED, utc("2026-01-05T21:00"), only_if=State.PLANNED)
     assert night.on_record()[name][0] == "removed"
+
+
+def test_asked_to_stop_it_stops_the_run_under_way_and_waits_for_it(tmp_path):
+    night = Night(tmp_path, utc("2026-01-05T20:59"))
+    night.plan("2026-01-05T22:00")
+    night.keep(utc("2026-01-05T23:00"))  # in the middle of its five hours
+    assert night.clock.utc() == utc("2026-01-05T23:00")
+    assert night.on_record()["1"][0] == "finished"
+    assert "Asked to stop: so is the run under way." in night.said
+    assert night.said[-1] == "Run 1 has ended."
+
+
+def test_nothing_is_started_whose_claim_is_not_on_the_disk(tmp_path, monkeypatch):
+    night = Night(tmp_path, utc("2026-01-05T20:59"))
+    night.plan("2026-01-05T22:00")
+    freed = []
+    monkeypatch.setattr(FreeLock, "release", lambda _lock: freed.append(True))
+    write = durable._write
+
+    def full(handle, data):
+        if b"claimed" in data:
+            raise OSError(28, "No space left on device")
+        write(handle, data)
+
+    monkeypatch.setattr(durable, "_write", full)
+    with pytest.raises(OSError, match="No space left"):
+        night.keep(utc("2026-01-06T09:00"))
+    assert night.launched == []
+    assert freed  # and somebody else may have the bench
+    monkeypatch.setattr(durable, "_write", write)
+    night.keep(utc("2026-01-06T09:00"))  # begun again, with room on the disk
+    assert [name for name, _ in night.launched] == ["1"]
+
+
+def test_a_child_that_dies_before_or_in_its_run_is_written_down(tmp_path):
+    for die_after, told in (
+        (None, "could not be started: "),
+        ("started", "ended without a word: "),
+    ):
+        folder = tmp_path / str(die_after)
+        folder.mkdir()
+        night = Night(folder, utc("2026-01-05T20:59"))
+        night.plan("2026-01-05T22:00")
+        night.launch = Dying(night, die_after)
+        night.keep(utc("2026-01-06T09:00"))
+        state, reason = night.on_record()["1"]
+        assert state == "finished"
+        assert reason.startswith(told)
+        assert "its process was ended by signal 9" in reason
+        assert night.troubles == [("1", reason)]
+
+
+class Dying:
+    """Launches processes that are killed at once, or once they have noted that they started."""
+
+    def __init__(self, night, after):
+        self._night, self._after = night, after
+
+    def __call__(self, entry, lock):
+        if self._after:
+            Book(self._night.lab).note(entry.run.name, State.STARTED, self._night.clock.utc())
+        return self
+
+    def fileno(self):
+        return None
+
+    def readable(self):
+        return True
+
+    def how_it_ended(self):
+        return "was ended by signal 9"
+
+    def stop(self):
+        raise AssertionError("nothing is left to stop")

@@ -21,6 +21,7 @@ from drivers.clock import SystemClock
 from rig import notice_sender
 from rig.faults import RunStopped
 from rig.notices import LOG, Notices, missing_secrets, read_ways
+from rig.telling import TellingProgress
 from rig.toml_faults import ConfigError
 
 ROOT = Path(__file__).parents[2]
@@ -299,3 +300,30 @@ def test_trouble_is_told_with_its_reason_and_goes_on_as_it_was():
         "run of A was stopped",
         "hazard: wall power fell: the lamp went out. Everything read until then is in runs/one.",
     )
+
+
+def test_a_pause_is_told_and_everything_is_shown_as_before():
+    notices, shown = Told(), []
+
+    class Shown:
+        def phase(self, name, detail=""):
+            shown.append((name, detail))
+
+        def step(self, done, total, text, left_s=None):
+            shown.append((done, total, text, left_s))
+
+        def hold(self):
+            shown.append("hold")
+
+    progress = TellingProgress(Shown(), notices, "run of A")
+    progress.phase("Map", "81 points")
+    progress.phase("Paused", "no reply. For at most 10 min.")
+    progress.step(1, 2, "row 1", 3.0)
+    progress.hold()
+    assert notices.told == [("trouble", "run of A has paused", "no reply. For at most 10 min.")]
+    assert shown == [
+        ("Map", "81 points"),
+        ("Paused", "no reply. For at most 10 min."),
+        (1, 2, "row 1", 3.0),
+        "hold",
+    ]

@@ -16,7 +16,7 @@ from drivers.clock import SystemClock
 from rig.schedule import Alarm
 from rig.schedule_book import Book
 from rig.schedule_loop import TICK_S
-from rig.schedule_policy import PlannedRun
+from rig.schedule_policy import PlannedRun, State
 from tests.rig.test_schedule_commands import lab_of
 
 ROOT = Path(__file__).parents[2]
@@ -39,18 +39,23 @@ def started(folder):
     return child
 
 
-@pytest.mark.slow
-def test_a_planned_run_is_woken_at_its_time_by_a_process_begun_after_a_kill(tmp_path):
-    lab_of(tmp_path)
-    clock, book = SystemClock(), Book(tmp_path / "lab")
-    due = clock.utc().replace(microsecond=0) + timedelta(seconds=9)
+def planned(folder, *, in_s):
+    clock, book = SystemClock(), Book(folder / "lab")
+    due = clock.utc().replace(microsecond=0) + timedelta(seconds=in_s)
     book.plan(
         PlannedRun(name="", planned_utc=clock.utc(), start=due.replace(tzinfo=None)),
-        files={"plan.toml": (tmp_path / "plan.toml").read_bytes()},
-        rig=tmp_path / "rig.toml",
+        files={"plan.toml": (folder / "plan.toml").read_bytes()},
+        rig=folder / "rig.toml",
         time_zone="UTC",
         acknowledged_by="tester",
     )
+    return due
+
+
+@pytest.mark.slow
+def test_a_planned_run_is_woken_at_its_time_by_a_process_begun_after_a_kill(tmp_path):
+    lab_of(tmp_path)
+    clock, due = SystemClock(), planned(tmp_path, in_s=9.0)
     first = started(tmp_path)
     second = subprocess.run(
         [sys.executable, "-m", "rig.cli", "schedule", "run", "--lab", "lab"],
@@ -76,7 +81,8 @@ def test_a_planned_run_is_woken_at_its_time_by_a_process_begun_after_a_kill(tmp_
     assert again.returncode == 130
     with (tmp_path / "lab" / "schedule.csv").open() as file:
         rows = list(csv.DictReader(file))
-    assert [row["state"] for row in rows] == ["planned", "claimed", "started", "finished"]
+    states = [row["state"] for row in rows]
+    assert states == ["planned", "claimed", "started", "finished"], rows
     assert rows[-1]["reason"] == "complete", rows[-1]
     claimed = datetime.fromisoformat(rows[1]["utc"])
     assert claimed >= due
@@ -103,3 +109,31 @@ def test_the_alarm_rings_at_its_moment_once_set_however_often_it_is_set():
         assert clock.elapsed_s() - begun_s >= 0.2
     finally:
         alarm.close()
+
+
+@pytest.mark.slow
+def test_a_run_under_way_goes_on_when_its_scheduler_is_killed_and_is_not_started_again(tmp_path):
+    lab_of(tmp_path)
+    planned(tmp_path, in_s=1.0)
+    first = started(tmp_path)
+    while "is being started" not in (line := first.stdout.readline()):
+        assert line
+    first.send_signal(signal.SIGKILL)
+    again = started(tmp_path)
+    try:
+        clock, book = SystemClock(), Book(tmp_path / "lab", keeps_ended=True)
+        until_s = clock.elapsed_s() + 60.0
+        while not (book.records and book.records["1"].state is State.FINISHED):
+            assert clock.elapsed_s() < until_s
+            clock.wait_until(clock.elapsed_s() + 0.2)
+            book.refresh()
+    finally:
+        again.send_signal(signal.SIGTERM)
+        again.communicate(timeout=20)
+        first.communicate()
+    with book.path.open() as file:
+        rows = list(csv.DictReader(file))
+    states = [row["state"] for row in rows]
+    assert states == ["planned", "claimed", "started", "finished"], rows
+    assert rows[-1]["reason"] == "complete"
+    assert len(list((tmp_path / "lab" / "runs").iterdir())) == 1
