@@ -59,7 +59,7 @@ def _warm_up(
 ) -> WarmUp:
     stable = [at for at in moments(events, "lamp-stable") if start_s <= at < end_s]
     late = [at for at in moments(events, "warm-up-timeout") if start_s <= at < end_s]
-    maps = [at for at in moments(events, "map-begun") if start_s <= at < end_s]
+    maps = [at for at in moments(events, "map-begun", "map-resumed") if start_s <= at < end_s]
     # A stage that moves the lamp warms up again between maps; that is not the warm-up itself.
     until_s = maps[0] if maps else end_s
     # The reading that closes the last block may carry the very moment of the map's beginning.

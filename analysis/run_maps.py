@@ -8,6 +8,7 @@ import numpy as np
 from attrs import evolve, frozen
 
 from analysis.grid import Grid
+from analysis.interruptions import in_doubt
 from analysis.line_voltage import MapSeries, scaling
 from analysis.map_remarks import Limits
 from analysis.map_summary import MapReadings, summarise_map
@@ -112,7 +113,7 @@ def summarise_maps(
             MapReadings(
                 installation=installation,
                 mounting_height_mm=height_mm,
-                sets=light.sets(own),
+                sets=_trusted(light.sets(own), events, limits.samples_per_point),
                 monitor=_monitor_during(monitor, light.rows.where(own), dark, installation),
                 corrections=to_do,
                 power=power,
@@ -154,6 +155,10 @@ def _series(read: MapReadings, map_: MapSummary) -> MapSeries:
         end_s=used.end_s,
         light=map_.drift.values,
     )
+
+
+def _trusted(sets: Sets, events: Events, samples_per_point: int) -> Sets:
+    return sets.where(~in_doubt(sets, events, samples_per_point))
 
 
 def _monitor_during(monitor: _Light, own: Readings, dark: Readings, installation: int) -> Sets:

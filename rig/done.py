@@ -16,11 +16,10 @@ from attrs import frozen
 
 from analysis import run_folder
 from analysis.grid import Grid
+from analysis.interruptions import in_doubt
 from analysis.samples import Floats, Integers, Sets, is_light, sample_sets, tabulate
 from rig.course import Stay
 
-#: The event after which what was read since the last reference reading is not trusted.
-DOUBTED: Final = "readings-doubted"
 #: The event that says that a device was hung.
 HUNG: Final = "hung"
 #: The event with which a run goes on after an interruption of the program.
@@ -159,10 +158,12 @@ class Done:
         """Return what is there of the map of one stay."""
         means, spreads = np.full((2, len(self.grid)), math.nan)
         index = self._index()
+        # Only whole sets are kept here, so any visit of the reference proves something.
+        doubted = in_doubt(self.sets, self.events, 1)
         for k in self._where(role="grid", stay=stay):
-            if not self._is_doubted(k):
+            if not doubted[k]:
                 means[index[k]], spreads[index[k]] = self.sets.mean[k], self.spread[k]
-        visits = [k for k in self._where(role="reference", stay=stay) if not self._is_doubted(k)]
+        visits = [k for k in self._where(role="reference", stay=stay) if not doubted[k]]
         return MapDone(
             means=means,
             spreads=spreads,
@@ -211,16 +212,6 @@ class Done:
             for k in np.flatnonzero(self.sets.role == role)
             if index[k] >= 0 and (stay is None or self._is_at(int(k), stay))
         ]
-
-    def _is_doubted(self, k: int) -> bool:
-        """Say whether a set lies between a reference reading and the doubt that followed it."""
-        for doubt in self._named(DOUBTED):
-            at_s = float(doubt["elapsed_s"])
-            visits_s = self.sets.end_s[self.sets.role == "reference"]
-            good_s = visits_s[visits_s <= at_s]
-            if (good_s.max() if len(good_s) else -math.inf) < self.sets.end_s[k] <= at_s:
-                return True
-        return False
 
 
 def look_back(folder: Path, grid: Grid, samples_per_point: int) -> Done:

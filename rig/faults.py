@@ -61,13 +61,21 @@ class RunStopped(Exception):
     ----------
     exit_code : int
         1 the measurement failed or was refused, 130 stopped by the operator.
+    subject : str
+        Whom it is about: a section of the profile, the reference point, or nobody.
+    doubts : bool
+        Whether what was read since the last reference reading is to be read again.
     folder : Path or None
         Where everything is that was read until then; set once there is such a folder.
     """
 
-    def __init__(self, reason: str, *, exit_code: int = 1) -> None:
+    def __init__(
+        self, reason: str, *, exit_code: int = 1, subject: str = "", doubts: bool = False
+    ) -> None:
         self.reason = reason
         self.exit_code = exit_code
+        self.subject = subject
+        self.doubts = doubts
         self.folder: Path | None = None
         super().__init__(reason)
 
@@ -79,21 +87,22 @@ class Interrupted(RunStopped):
     ----------
     row : Row
         What the table says.
-    subject : str
-        Section of the profile of whoever failed; empty for the lamp and for time itself.
     port_lost : bool
         The port is gone and has to be opened anew.
     """
 
     def __init__(self, reason: str, row: Row, subject: str, *, port_lost: bool = False) -> None:
-        super().__init__(reason)
+        super().__init__(reason, subject=subject)
         self.row = row
-        self.subject = subject
         self.port_lost = port_lost
 
 
 class Hazard(Exception):
     """Something that may hurt somebody or something: stop at once."""
+
+
+class UnexplainedStep(Hazard):
+    """Light or power is another from one moment to the next, and nothing says why."""
 
 
 class LampOut(Exception):
@@ -147,6 +156,7 @@ def _measurement(tries: int, pause_s: float = 0.0) -> Row:
 
 TABLE: Final[dict[type[Exception], Row]] = {
     Hazard: Row(fault_class=FaultClass.HAZARD, tries=1),
+    UnexplainedStep: Row(fault_class=FaultClass.HAZARD, tries=1, doubts=True),
     LampOut: Row(fault_class=FaultClass.HAZARD, tries=1, then=Then.RELIGHT, doubts=True),
     RelayError: Row(fault_class=FaultClass.HAZARD, tries=1),
     StageError: Row(fault_class=FaultClass.MOTION, tries=1, then=Then.AWAIT_PERSON, doubts=True),
@@ -192,7 +202,7 @@ def stop_for(fault: Exception, tries_made: int, subject: str = "") -> RunStopped
     fault : Exception
     tries_made : int
     subject : str
-        Section of the profile of whoever failed.
+        Section of the profile of whoever failed, or the reference point.
     """
     row = row_for(fault, of_stage=subject == "stage")
     tried = f" ({tries_made} tries)" if tries_made > 1 else ""
@@ -200,5 +210,5 @@ def stop_for(fault: Exception, tries_made: int, subject: str = "") -> RunStopped
     # A stage whose port is gone cannot be stopped from here; a thermometer watches a limit.
     is_beyond = subject == "thermometer" or (subject == "stage" and isinstance(fault, PortLost))
     if row.then is Then.STOP or is_beyond:
-        return RunStopped(reason)
+        return RunStopped(reason, subject=subject, doubts=row.doubts)
     return Interrupted(reason, row, subject, port_lost=isinstance(fault, PortLost))

@@ -9,6 +9,7 @@ from typing import Protocol
 import numpy as np
 
 from analysis.grid import Grid, serpentine
+from analysis.interruptions import REFERENCE
 from rig import faults
 from rig.attendant import Attendant
 from rig.done import Done, LastReference
@@ -137,12 +138,13 @@ class Mapping:
         before, self._reference = self._reference, reference
         if abs(reference - before) > STEP_SHARE * before:
             raise faults.stop_for(
-                faults.Hazard(
+                faults.UnexplainedStep(
                     f"the light at the reference point went from {before:.1f} to {reference:.1f} "
                     "µmol/m²/s. A lamp may be breaking, or something has moved: do not go near it "
                     "while it is lit; switch off first."
                 ),
                 1,
+                REFERENCE,
             )
 
     def _refuse_stuck(self, recent: Series[float]) -> None:

@@ -75,7 +75,7 @@ class PowerWatch:
         if self._steps >= STEP_READINGS:
             self.expect(None)
             raise faults.stop_for(
-                faults.Hazard(
+                faults.UnexplainedStep(
                     f"wall power went from {level_w:.1f} W to {power_w:.1f} W and stays there. A "
                     "lamp may be breaking: do not go near it while it is lit; switch off first."
                 ),

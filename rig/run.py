@@ -14,6 +14,7 @@ from typing import Any
 
 from analysis import lab_folder, lab_records, run_folder
 from analysis.grid import grid_from_plan
+from analysis.interruptions import DOUBTED
 from analysis.lab_entries import LampEntry
 from analysis.stabilisation import rule_from_plan
 from drivers.clock import Clock, SystemClock, Watchdog
@@ -172,6 +173,8 @@ def measure(
         _make_safe(attendant, lamp)
         if isinstance(fault, RunStopped):
             fault.folder = folder
+            if fault.doubts:
+                log.event(DOUBTED, fault.subject, fault.reason)
         log.event("stopped", "", str(fault) or repr(fault))
         recorder.close()
         raise

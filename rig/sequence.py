@@ -14,11 +14,12 @@ import numpy as np
 from attrs import evolve
 
 from analysis.grid import Grid
+from analysis.interruptions import DOUBTED
 from analysis.stabilisation import Rule
 from rig.attendant import Attendant
 from rig.course import Stay, stays
 from rig.dark import DarkReading
-from rig.done import DOUBTED, HUNG, Done
+from rig.done import HUNG, Done
 from rig.faults import Interrupted, RunStopped, Then
 from rig.lamp import Lamp
 from rig.mapping import Mapping

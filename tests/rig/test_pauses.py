@@ -345,8 +345,14 @@ def test_a_step_of_the_light_at_the_reference_is_a_hazard(plain, tmp_path):
         return tuple(evolve(r, value=0.6 * r.value) for r in readings)
 
     sensor.poll = dimmed
-    end, _ = stopped(tmp_path, plan, profile, bench)
+    end, run = stopped(tmp_path, plan, profile, bench)
     assert end.reason.startswith("hazard: the light at the reference point went from ")
+    # What was read since the reference last read right is in no result.
+    summary = summarise(run)
+    ratio = summary.maps[0].ppfd / plain.map.ppfd
+    assert np.nanmin(ratio) > 0.99
+    assert np.isnan(ratio).any()
+    assert any("left out, unless they were read again" in remark for remark in summary.remarks)
 
 
 def test_a_lamp_is_never_lit_longer_than_the_plan_allows(plain, tmp_path):
