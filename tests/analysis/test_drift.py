@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.drift import correct, reference_weights, repeatability
+from analysis.drift import correct, reference_weights, repeatability, repeatability_freedom
 
 quickly = settings(deadline=None, derandomize=True, max_examples=60)
 
@@ -128,3 +128,23 @@ def test_level_of_the_reference_does_not_matter(factor):
     other = corrected([0, 3, 9], [0, 5, 10], np.array([100, 104, 101]) * factor)
     assert other.factor == pytest.approx(one.factor)
     assert other.span == pytest.approx(one.span)
+
+
+@pytest.mark.parametrize("visits", [3, 4, 10, 30])
+def test_repeatability_is_known_as_well_as_its_degrees_of_freedom_say(visits):
+    # Of a chi-squared estimate the variance is 2 ÷ ν of its squared mean.
+    random = np.random.default_rng(2)
+    at_s, whole = np.arange(visits) * 60.0, np.zeros(visits, dtype=int)
+    found = [
+        repeatability(at_s, 500 * (1 + 0.002 * random.standard_normal(visits)), whole) ** 2
+        for _ in range(8000)
+    ]
+    assert np.mean(found) == pytest.approx(0.002**2, rel=0.05)
+    freedom = 2 * np.mean(found) ** 2 / np.var(found)
+    assert repeatability_freedom(visits) == pytest.approx(freedom, rel=0.1)
+
+
+def test_three_visits_have_one_degree_of_freedom_and_four_somewhat_more():
+    # Two differences that correlate by −2/3: 2² / (2 + 2 × 4/9).
+    assert repeatability_freedom(3) == pytest.approx(1.0)
+    assert repeatability_freedom(4) == pytest.approx(4 / (2 + 8 / 9))
