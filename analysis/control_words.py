@@ -106,7 +106,8 @@ def _between(chart: HeightChart, days: float) -> str:
     span = f"over the {days:.0f} days of these runs" if days >= 1 else "within the day"
     if efficacy.is_fading:
         return (
-            f"The bench {_moved(efficacy)} a month, {signed_percent(slope)} ± {_within(half)} "
+            f"The bench {_moved(efficacy)} a month, {signed_percent(slope, _digits(half))} ± "
+            f"{percent(half, _digits(half))} "
             f"{span} ({count} results of {of}). It is not credited to a device."
         )
     return (
@@ -118,12 +119,13 @@ def _between(chart: HeightChart, days: float) -> str:
 def _moved(chart: ControlChart) -> str:
     slope = chart.fading_per_month or 0.0
     verb = "has faded" if slope < 0 else "has become brighter"
-    return f"{verb} by {percent(abs(slope))} ± {_within(chart.fading_half_width)}"
+    half = chart.fading_half_width or 0.0
+    return f"{verb} by {percent(abs(slope), _digits(half))} ± {percent(half, _digits(half))}"
 
 
-def _within(half_width: float | None) -> str:
-    """Write a half-width so that it is never nought."""
-    return percent(half_width, 1 if (half_width or 0.0) >= 0.0005 else 2)
+def _digits(half_width: float) -> int:
+    """Decimals of the per cent of a half-width, and of what it belongs to: it is never nought."""
+    return 1 if half_width >= 0.0005 else 2
 
 
 def _verdict(chart: HeightChart) -> str:

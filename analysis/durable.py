@@ -47,7 +47,8 @@ def replace(path: Path, text: str) -> None:
     OSError
         It could not be written or confirmed.
     """
-    new = path.with_name(path.name + ".new")
+    # Two runs that end together each write a file of their own; the last one stays.
+    new = path.with_name(f"{path.name}.{os.getpid()}.new")
     handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | _BINARY, 0o666)
     try:
         _write(handle, text.encode())

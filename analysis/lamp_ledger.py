@@ -27,6 +27,8 @@ from analysis.seasoning import reminder, seasoning_h
 
 LEAST_TREND: Final = 4
 """Results below which no trend is stated."""
+LEAST_SPAN_H: Final = 100.0
+"""Burning hours from first to last result below which none is stated: a choice of ours. [h]"""
 PER_HOURS: Final = 1000.0
 """What a trend is stated for. [h]"""
 
@@ -43,7 +45,8 @@ class Trend:
         Burning hours of the lamp at each result. [h]
     per_1000_h, half_width : float or None
         Change of the light relative to that at the first result, and half-width of its 95 %
-        interval; None with fewer than `LEAST_TREND` results. [fraction per 1000 h]
+        interval; None with fewer than `LEAST_TREND` results, or over less than `LEAST_SPAN_H`.
+        [fraction per 1000 h]
     """
 
     chart: HeightChart
@@ -217,7 +220,10 @@ def trend_sentence(line: LedgerLine, trend: Trend) -> str:
     if trend.hours:
         of += f" from {fixed(trend.hours[0], 0)} to {fixed(trend.hours[-1], 0)} h"
     if trend.per_1000_h is None or trend.half_width is None:
-        return f"{of}: no trend is stated; it takes {LEAST_TREND} results at different hours."
+        return (
+            f"{of}: no trend is stated; it takes {LEAST_TREND} results over {LEAST_SPAN_H:g} h or "
+            "more."
+        )
     half = percent(trend.half_width, 1 if trend.half_width >= 0.0005 else 2)
     if abs(trend.per_1000_h) <= trend.half_width:
         return (
@@ -268,7 +274,7 @@ def _trend(
             points.append((burned, one.mean_ppfd_umol_m2_s))
     points.sort()
     hours = [point[0] for point in points]
-    if len(set(hours)) < LEAST_TREND:
+    if len(set(hours)) < LEAST_TREND or hours[-1] - hours[0] < LEAST_SPAN_H:
         return Trend(chart=chart, hours=tuple(hours), per_1000_h=None, half_width=None)
     line = fit_line(hours, [point[1] for point in points])
     at_first = line.intercept + line.slope * hours[0]

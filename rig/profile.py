@@ -76,7 +76,7 @@ class BenchSection:
         "1",
         "Which evening of the bench this is: each has its own date, mains and noise.",
         default=1,
-        at_least=1,
+        at_least=-1000,
         at_most=1000,
         example=1,
     )

@@ -91,7 +91,7 @@ class VirtualBench:
     ) -> VirtualBench:
         """Build a bench from a scenario file or its content, with further dips of the mains.
 
-        Each evening, counted from 1, has a seed of its own.
+        Each evening has a seed of its own; 1 is the first, 0 the one before it.
 
         Raises
         ------
@@ -102,7 +102,7 @@ class VirtualBench:
         mains = evolve(scenario.mains, sags=(*scenario.mains.sags, *sags))
         scenario = evolve(scenario, mains=mains)
         first = int(scenario.seed) if seed is None else seed
-        return cls(scenario, errors, device=device, seed=first + evening - 1)
+        return cls(scenario, errors, device=device, seed=(first + evening - 1) % 2**32)
 
     def hang(self, device: str, mounting_height_mm: float, at_s: float = 0.0) -> None:
         """Hang a device: a new installation, not quite like the one before.

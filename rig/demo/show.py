@@ -16,11 +16,16 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import lab_folder, run_folder
+from analysis.control_runs import control_history
+from analysis.control_words import bench_between
 from analysis.report.build import write_rendered
 from analysis.summary import summarise
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
 from rig.build import build
+from rig.control import FIGURES
+from rig.control import draw as draw_control
+from rig.demo import control
 from rig.demo.person import NoStop, VirtualPerson
 from rig.plan import read_plan
 from rig.profile import read_profile
@@ -68,30 +73,54 @@ def show(out: Path) -> int:
     )
     lab_folder.create(out / "lab", name="Demo lab")
     plans = _write_inputs(out)
+    controls = control.write_inputs(
+        out,
+        scenario=(out / SCENARIO).read_text(encoding="utf-8"),
+        profile=_profile(out),
+        plan=_template(),
+        scenario_file=SCENARIO,
+        lamp_hours=LAMP_HOURS,
+    )
     console.print(
         "An invented seed-breeding room compares three reflectors over one 600 W lamp.\n"
-        f"Virtual bench, virtual time: {len(plans)} evenings, dark reading to last point.",
+        f"Virtual bench, virtual time: {len(plans)} evenings, dark reading to last point, and "
+        f"{len(controls)}\nshort ones in the weeks before, of the reflector that the lab keeps "
+        "as its control.",
         markup=False,
     )
     # Forked children find everything imported already; where there is no fork they start anew.
     method = "fork" if "fork" in multiprocessing.get_all_start_methods() else "spawn"
     context = multiprocessing.get_context(method)
     with ProcessPoolExecutor(max_workers=len(plans), mp_context=context) as pool:
+        measured, weeks_before = pool.map(_measure, plans), pool.map(_run, controls)
         folders = []
-        for plan, folder in zip(plans, pool.map(_measure, plans), strict=True):
+        for plan, folder in zip(plans, measured, strict=True):
             folders.append(folder)
             console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
         runs = [run_folder.load(folder) for folder in folders]
         summaries = [summarise(run) for run in runs]
         drawn = pool.submit(draw_maps, summaries, out / "figures")
+        for plan, folder in zip(controls, weeks_before, strict=True):
+            console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
+        lab_folder.rebuild_index(out / "lab")  # once more, now that nobody else does
+        history = control_history(out / "lab")
+        bench = bench_between(history, summaries)
         report = out / run_folder.REPORT
-        write_rendered(runs, summaries, report, made_utc=MADE_UTC)
+        write_rendered(runs, summaries, report, made_utc=MADE_UTC, bench=bench)
+        draw_control(history, out / "lab" / FIGURES)
         drawn.result()
     console.print()
     show_results(summaries, console)
     show_verdicts(summaries, console)
     show_heights(summaries, console)
-    console.print(f"\nReport: {report}\nPictures: {out / 'figures'}", markup=False)
+    console.print()
+    for sentence in bench:
+        console.print(sentence, markup=False)
+    console.print(
+        f"\nReport: {report}\nPictures: {out / 'figures'}\n"
+        f"Control reflector: {out / 'lab' / FIGURES}",
+        markup=False,
+    )
     return 0
 
 
@@ -101,8 +130,7 @@ def _write_inputs(out: Path) -> list[Path]:
     for name in (SCENARIO, "demo-errors.toml"):
         (out / name).write_bytes(scenarios.joinpath(name).read_bytes())
     bench = VirtualBench.from_scenario(out / SCENARIO)
-    profile = rig_text(usual_instruments(bench), name="virtual bench", scenario=SCENARIO)
-    template = files("rig.demo").joinpath("plan.toml").read_text(encoding="utf-8")
+    profile, template = _profile(out), _template()
     first, *others = bench.devices
     plans = []
     for evening, device in enumerate((first, *others), start=1):
@@ -120,13 +148,28 @@ def _write_inputs(out: Path) -> list[Path]:
     return plans
 
 
+def _profile(out: Path) -> str:
+    bench = VirtualBench.from_scenario(out / SCENARIO)
+    return rig_text(usual_instruments(bench), name="virtual bench", scenario=SCENARIO)
+
+
+def _template() -> str:
+    return files("rig.demo").joinpath("plan.toml").read_text(encoding="utf-8")
+
+
 def _measure(plan_path: Path) -> Path:
+    folder = _run(plan_path)
+    derive(folder, made_utc=MADE_UTC)
+    return folder
+
+
+def _run(plan_path: Path) -> Path:
     rig_path = plan_path.with_name(plan_path.name.replace("plan-", "rig-"))
     plan, profile = read_plan(plan_path), read_profile(rig_path)
     bench = build(profile, plan.device.name)
     person = VirtualPerson(bench, plan.device.name)
     try:
-        folder = run(
+        return run(
             plan,
             profile,
             plan_path.parent / "lab",
@@ -138,5 +181,3 @@ def _measure(plan_path: Path) -> Path:
         )
     finally:
         bench.close()
-    derive(folder, made_utc=MADE_UTC)
-    return folder

@@ -60,7 +60,7 @@ def test_only_runs_of_the_control_are_on_its_chart(fading):
 def test_fading_is_stated_per_month_with_its_interval_and_credited_to_nobody(fading):
     # 1 % of the first in 30 days; centre 0.96 of the first: 1 % · 30.44 / 30 / 0.96 = 1.06 %.
     (said,) = verdicts(control_history(fading).epochs[0])
-    assert re.match("The bench has faded by 1.1\u202f% ± 0.0.\u202f% per month \\(control", said)
+    assert re.match("The bench has faded by 1.06\u202f% ± 0.0.\u202f% per month \\(control", said)
     assert "9 results from 2026-01-05 to 2026-09-02" in said
     assert "not credited to a device" in said
 
@@ -70,7 +70,7 @@ def test_a_comparison_is_told_what_the_bench_did_meanwhile(fading):
     runs, _ = lab_runs(fading)
     compared = [summarise(load(run.folder)) for run in runs if not run.said("device", "is_control")]
     (said,) = bench_between(control_history(fading), compared)
-    assert re.search("\u22121.0\u202f% ± 0.0.\u202f% over the 30 days of these runs", said)
+    assert re.search("\u22121.04\u202f% ± 0.0.\u202f% over the 30 days of these runs", said)
     assert said.endswith("It is not credited to a device.")
 
 

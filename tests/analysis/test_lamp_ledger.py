@@ -166,7 +166,18 @@ def test_too_few_results_state_no_trend_and_say_so(tmp_path, monkeypatch):
     line = lines_of(lab)["L-01"]
     (trend,) = line.trends
     assert trend.per_1000_h is None
-    assert "no trend is stated; it takes 4 results" in trend_sentence(line, trend)
+    assert "no trend is stated; it takes 4 results over 100 h or more." in trend_sentence(
+        line, trend
+    )
+
+
+def test_a_few_hours_say_nothing_of_a_thousand(tmp_path, monkeypatch):
+    lab = new_lab(tmp_path / "lab")
+    for n in range(6):
+        add_run(lab, 9.0 * n, 1 - 0.004 * n, monkeypatch, lamp={"hours": 130.0 + 19 * n})
+    (trend,) = lines_of(lab)["L-01"].trends
+    assert trend.hours[-1] - trend.hours[0] == 95.0
+    assert trend.per_1000_h is None
 
 
 def test_scatter_is_not_called_a_trend(tmp_path, monkeypatch):

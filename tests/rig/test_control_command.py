@@ -21,7 +21,7 @@ def test_it_begins_with_the_verdict_and_draws_each_chart(tmp_path, capsys, monke
         add_run(lab, 30.0 * month, 1 - 0.01 * month + (-1) ** month * 1e-4, monkeypatch)
     assert cli.main(["control", str(lab)]) == 0
     said = said_by(capsys)
-    assert said.startswith("The bench has faded by 1.1 % ± ")
+    assert said.startswith("The bench has faded by 1.0")
     # 500 µmol/m²/s on 1.44 m² from 600 W: 1.2 µmol/J.
     assert re.search(r"2026-01-05 1\.200 500", said)
     assert said.endswith(f"Charts: {lab / 'control'}")
@@ -67,7 +67,7 @@ def test_a_comparison_of_runs_in_a_lab_is_told_what_the_bench_did(tmp_path, caps
     ]
     page = tmp_path / "page.html"
     assert cli.main(["report", *map(str, devices), "--out", str(page)]) == 0
-    told = "The bench has faded by 1.1 % ± 0.0. % a month, \u22122.1 % ± 0.0. % over the 60 days"
+    told = "The bench has faded by 1.0. % ± 0.0. % a month, \u22122.0. % ± 0.0. % over the 60 days"
     assert re.search(told, said_by(capsys))
     assert "over the 60 days of these runs" in " ".join(page.read_text().split())
 

@@ -11,8 +11,11 @@ import re
 import pytest
 
 from analysis import run_folder
+from drivers.simulated.bench import VirtualBench
 from rig import cli
-from rig.demo import show
+from rig.demo import control, show
+from rig.plan import read_plan
+from rig.profile import read_profile
 
 DEVICES = ("Meadow", "Orchard", "Terrace")
 
@@ -34,6 +37,7 @@ def small_plans(monkeypatch, request):
         return plans
 
     monkeypatch.setattr(show, "_write_inputs", write_small)
+    monkeypatch.setattr(control, "EVENINGS", 2)
 
 
 SHORT_RULE = """[warm_up]
@@ -57,19 +61,31 @@ def test_the_demo_ends_in_a_table_a_verdict_a_report_and_pictures(tmp_path, caps
     assert len(re.findall(r"(?m)^ +500 ", said)) == 3
     said_in_one_line = " ".join(said.split())
     assert "As installed, Orchard delivers" in said_in_one_line
-    assert "more per joule than Meadow, each at its own height (400 mm for both)." in said_in_one_line
+    assert (
+        "more per joule than Meadow, each at its own height (400 mm for both)." in said_in_one_line
+    )
     assert re.search(
         r"no measurable difference per joule between (Meadow and Terrace|Terrace and Meadow)",
         said_in_one_line,
     )
-    assert said_in_one_line.endswith(f"Report: {out / 'report.html'} Pictures: {out / 'figures'}")
+    assert "light from Orchard costs" in said_in_one_line
+    assert "Whether the bench changed between these runs is not known: there are 2 results of" in (
+        said_in_one_line
+    )
+    assert said_in_one_line.endswith(
+        f"Report: {out / 'report.html'} Pictures: {out / 'figures'} "
+        f"Control reflector: {out / 'lab' / 'control'}"
+    )
     page = (out / "report.html").read_text(encoding="utf-8")
     assert all(device in page for device in DEVICES)
     assert len(list((out / "figures").glob("*.png"))) == 6
     runs = sorted((out / "lab" / "runs").iterdir())
-    assert [run_folder.load(run).plan["device"]["name"] for run in runs] == list(DEVICES)
+    assert [run_folder.load(run).plan["device"]["name"] for run in runs] == [
+        *["Yardstick"] * 2,
+        *DEVICES,
+    ]
     with (out / "lab" / "index.csv").open(encoding="utf-8", newline="") as file:
-        assert len(list(csv.DictReader(file))) == 3
+        assert len(list(csv.DictReader(file))) == 5
 
 
 @pytest.mark.parametrize("small_plans", [3], indirect=True)
@@ -95,3 +111,28 @@ def test_a_folder_that_is_no_demo_is_left_alone(tmp_path, capsys):
     assert "is not a demo's folder" in said.err
     assert "--out" in said.err
     assert (tmp_path / "mine.txt").read_text() == "mine"
+
+
+def test_the_walls_of_the_control_grey_down_to_what_they_are_in_the_demo(tmp_path):
+    show._write_inputs(tmp_path)
+    plans = control.write_inputs(
+        tmp_path,
+        scenario=(tmp_path / show.SCENARIO).read_text(),
+        profile=show._profile(tmp_path),
+        plan=show._template(),
+        scenario_file=show.SCENARIO,
+        lamp_hours=show.LAMP_HOURS,
+    )
+    read = [read_plan(path) for path in plans]
+    assert all(plan.device.is_control and plan.device.name == "Yardstick" for plan in read)
+    hours = [plan.lamp.hours for plan in read]
+    assert hours == sorted(set(hours))
+    assert hours[-1] < show.LAMP_HOURS
+    walls = []
+    for path in plans:
+        profile = read_profile(path.with_name(path.name.replace("plan-", "rig-")))
+        room = VirtualBench.from_scenario(profile.scenario, device="Yardstick").scenario
+        walls.append(room.area.wall_reflectance[0])
+    now = VirtualBench.from_scenario(tmp_path / show.SCENARIO).scenario.area.wall_reflectance[0]
+    # 0.4 % less each time, eight times.
+    assert walls == pytest.approx([now + 0.004 * before for before in range(8, 0, -1)])

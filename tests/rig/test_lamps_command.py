@@ -30,7 +30,7 @@ def test_lamps_are_listed_and_the_unseasoned_one_stands_first(tmp_path, capsys, 
     )
     assert "L-01 high-pressure sodium 130.0 – 1 yes, 100 h –" in said
     assert "L-02 high-pressure sodium 13.5 1 1 no 2026-01-07" in said
-    assert "no trend is stated; it takes 4 results at different hours." in said
+    assert "no trend is stated; it takes 4 results over 100 h or more." in said
 
 
 def test_hours_without_a_total_are_marked_and_it_is_said_how_to_state_one(tmp_path, capsys):
