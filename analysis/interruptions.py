@@ -48,6 +48,13 @@ def in_doubt(sets: Sets, events: Sequence[Mapping[str, Any]], samples_per_point:
     return doubted
 
 
+def remark_on_return(events: Sequence[Mapping[str, Any]], remarks: list[str]) -> None:
+    """Say how the first height read when the run came back to it at the end."""
+    for event in events:
+        if event["event"] == "return-check":
+            remarks.append(f"Check at the end of the run: {event['detail']}.")
+
+
 def remark_on_interruptions(events: Sequence[Mapping[str, Any]], remarks: list[str]) -> None:
     """Say that a run was interrupted, and whether the light was the same afterwards."""
     times = sum(event["event"] in ("run-resumed", "paused") for event in events)

@@ -16,7 +16,7 @@ from analysis.calibration_dates import overdue
 from analysis.digits import significant
 from analysis.drift import DEFAULT_LIMIT
 from analysis.grid import Grid, GridError, grid_from_plan
-from analysis.interruptions import remark_on_interruptions
+from analysis.interruptions import remark_on_interruptions, remark_on_return
 from analysis.map_remarks import Limits
 from analysis.phases import Events, dark_reading, warm_ups
 from analysis.results import Condition, MapSummary, RunSummary
@@ -68,6 +68,7 @@ def summarise(run: Run) -> RunSummary:
     _remark_on_status(readings, remarks)
     _remark_on_lamp(events, remarks)
     remark_on_interruptions(events, remarks)
+    remark_on_return(events, remarks)
     ended = _remark_on_end(readings, events, remarks)
     for one in maps:
         prefix = f"{one.label[0].upper()}{one.label[1:]}: " if len(maps) > 1 else ""

@@ -19,6 +19,7 @@ from analysis.grid import Grid
 from analysis.interruptions import in_doubt
 from analysis.samples import Floats, Integers, Sets, is_light, sample_sets, tabulate
 from rig.course import Stay
+from rig.return_check import RETURN_CHECK
 
 #: The event that says that a device was hung.
 HUNG: Final = "hung"
@@ -102,6 +103,11 @@ class Done:
     def has_looked(self) -> bool:
         """Whether there was a quick look, or points of a map already."""
         return bool(self._named("quick-look")) or bool((self.sets.role == "grid").any())
+
+    @property
+    def has_returned(self) -> bool:
+        """Whether the first height was read again at the end."""
+        return bool(self._named(RETURN_CHECK))
 
     def identities(self) -> dict[str, str]:
         """Return what each instrument last said of itself."""

@@ -17,10 +17,12 @@ from analysis.grid import Grid, grid_from_plan, serpentine
 from analysis.stabilisation import Rule, rule_from_plan
 from drivers.contracts import Position
 from drivers.gcode import travel
+from rig.course import Stay, height_to_check, stays
 from rig.plan import Plan
 from rig.points import first_reference, spread_points
 from rig.profile import Profile
 from rig.progress import duration
+from rig.return_check import POINTS
 
 #: What a person takes to do what is asked and to answer. [s]
 ANSWER_S: Final = 20.0
@@ -154,10 +156,11 @@ class _Course:
         self._switching_s = 0.0 if self._by_relay else ANSWER_S
 
     def steps(self) -> Iterator[Step]:
-        plan, heights = self._plan, self._plan.heights.mounting_height_mm
+        plan = self._plan
+        course = stays(plan, has_height_axis=self._has_axis)
         yield Step(what="cautions, to be acknowledged", duration_s=ANSWER_S)
         yield Step(what="instruments say who they are; the stage homes", duration_s=self._homing())
-        yield self._hang(heights[0])
+        yield self._hang(course[0])
         if plan.dark.points != 0:
             few = self._dark_points()
             yield Step(
@@ -172,12 +175,19 @@ class _Course:
                 duration_s=self._visits(spread_points(self._grid, 5)),
                 lamp_is_lit=True,
             )
-        for number, height_mm in enumerate(heights):
-            if number:
-                yield from self._change_height(height_mm)
+        for before, stay in zip((None, *course), course, strict=False):
+            if before is not None:
+                yield from self._change_to(stay, before)
             yield Step(
-                what=f"map of {len(self._grid)} points at {height_mm:g} mm",
+                what=f"map of {len(self._grid)} points at {stay.mounting_height_mm:g} mm",
                 duration_s=self._visits(self._map_order()),
+                lamp_is_lit=True,
+            )
+        if check := height_to_check(plan, course, has_height_axis=self._has_axis):
+            yield from self._change_to(check, course[-1])
+            yield Step(
+                what=f"return check of {POINTS} points at {check.mounting_height_mm:g} mm",
+                duration_s=self._visits(spread_points(self._grid, POINTS)),
                 lamp_is_lit=True,
             )
         yield Step(what="park; the lamp is switched off", duration_s=self._park(), lamp_is_lit=True)
@@ -186,12 +196,17 @@ class _Course:
         who = "the RELAY, without asking" if self._by_relay else "a person"
         return Step(what=f"the lamp is lit by {who}", duration_s=self._park() + self._switching_s)
 
-    def _hang(self, height_mm: float) -> Step:
-        if self._has_axis:
+    def _hang(self, stay: Stay) -> Step:
+        """Only a height axis under the first hanging asks nobody for anything."""
+        height_mm = stay.mounting_height_mm
+        if self._has_axis and stay.installation == 1:
             return Step(
                 what=f"drive to mounting height {height_mm:g} mm", duration_s=self._park(height_mm)
             )
-        return Step(what=f"hang the device {height_mm:g} mm high, by hand", duration_s=ANSWER_S)
+        driving_s = self._park(height_mm) if self._has_axis else 0.0
+        return Step(
+            what=f"hang the device {height_mm:g} mm high, by hand", duration_s=driving_s + ANSWER_S
+        )
 
     def _dark_points(self) -> list[int]:
         points = self._plan.dark.points
@@ -213,18 +228,18 @@ class _Course:
             at_least=True,
         )
 
-    def _change_height(self, height_mm: float) -> Iterator[Step]:
-        if self._has_axis:
+    def _change_to(self, stay: Stay, before: Stay) -> Iterator[Step]:
+        if stay.installation == before.installation:
             yield Step(
-                what=f"drive to mounting height {height_mm:g} mm",
-                duration_s=self._park(height_mm),
+                what=f"drive to mounting height {stay.mounting_height_mm:g} mm",
+                duration_s=self._park(stay.mounting_height_mm),
                 lamp_is_lit=True,
             )
             yield from self._warm_up("steady again", on_before_s=math.inf)
             return
         off_s = self._plan.lamp.minimum_off_s
         yield Step(what="lamp off, isolated; cooling", duration_s=self._switching_s + off_s)
-        yield self._hang(height_mm)
+        yield self._hang(stay)
         yield self._light()
         yield from self._warm_up("warm-up", on_before_s=0.0)
 

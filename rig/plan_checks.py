@@ -112,6 +112,20 @@ def _heights(sections: Sections) -> Iterator[Fault]:
     device: Device | None = sections.get("device")
     if heights is None:
         return
+    if (heights.order == "random") != (heights.seed is not None):
+        yield Fault(
+            ("heights", "seed"),
+            'is missing, and heights.order is "random"; give a whole number, so that the order '
+            "can be had again"
+            if heights.seed is None
+            else f'is {heights.seed}, and heights.order is "{heights.order}"; it belongs to '
+            '"random": leave it out',
+        )
+    if heights.return_to_first and len(heights.mounting_height_mm) == 1:
+        yield Fault(
+            ("heights", "return_to_first"),
+            "is true, and there is one height: there is nothing to come back from; leave it out",
+        )
     seen: set[float] = set()
     for position, height_mm in enumerate(heights.mounting_height_mm):
         place = ("heights", "mounting_height_mm", position)

@@ -238,11 +238,11 @@ class GridPlan:
 
 @frozen(kw_only=True)
 class Heights:
-    """Section ``[heights]``: the mounting heights, in the order of measurement."""
+    """Section ``[heights]``: mounting heights, their order, and how often the device is hung."""
 
     mounting_height_mm: tuple[float, ...] = numbers(
         "mm",
-        "Datum of the device to the diffuser of the sensor, in the order of measurement.",
+        "Datum of the device to the diffuser of the sensor.",
         above=0,
         at_most=5000,
         example=[400.0, 500.0],
@@ -252,6 +252,35 @@ class Heights:
         "lamp",
         "plane",
         default="lamp",
+    )
+    order: str = choice(
+        "Order in which the heights are measured.",
+        "as listed",
+        "ascending",
+        "random",
+        default="as listed",
+    )
+    seed: int | None = number(
+        "1",
+        "Where the random order comes from; needed with random, and only there.",
+        default=None,
+        at_least=0,
+        at_most=2**31 - 1,
+        example=20260105,
+    )
+    installations: int = number(
+        "1",
+        "How often the device is hung for each height; all heights are measured, then it is hung "
+        "anew.",
+        default=1,
+        at_least=1,
+        at_most=20,
+        example=1,
+    )
+    return_to_first: bool = flag(
+        "At the end, go back to the first height as a check: by a height axis a few points are "
+        "read again, by hand it is one more installation and map.",
+        default=False,
     )
 
 

@@ -16,8 +16,9 @@ from attrs import evolve
 from analysis.grid import Grid
 from analysis.interruptions import DOUBTED
 from analysis.stabilisation import Rule
+from rig import return_check
 from rig.attendant import Attendant
-from rig.course import Stay, stays
+from rig.course import Stay, height_to_check, stays
 from rig.dark import DarkReading
 from rig.done import HUNG, Done
 from rig.faults import Interrupted, RunStopped, Then
@@ -94,6 +95,7 @@ class Sequence:
         self._clock = attendant.clock
         self._has_axis = attendant.instruments.stage.has_height_axis
         self._course = stays(plan, has_height_axis=self._has_axis)
+        self._to_check = height_to_check(plan, self._course, has_height_axis=self._has_axis)
         self._points = Points(plan, grid, attendant)
         self._points.stay = self._course[0]
         self._dark = DarkReading(plan, grid, attendant, progress, self._points)
@@ -121,6 +123,9 @@ class Sequence:
     def _go_through(self) -> None:
         mapped = [self._done.map_of(stay).is_ended for stay in self._course]
         if all(mapped):
+            if self._to_check is not None and not self._done.has_returned:
+                self._take_up(self._course.index(self._to_check))
+                self._check_return()
             self._finish()
             return
         at = mapped.index(False)
@@ -132,6 +137,9 @@ class Sequence:
             self._points.choose_reference(means)
             self._change_to(stay)
             means = self._mapping.read(self._done)
+        if self._to_check is not None:
+            self._change_to(self._to_check)
+            self._check_return()
         self._finish()
 
     # -- phases ---------------------------------------------------------------------------
@@ -280,10 +288,11 @@ class Sequence:
         return now_s
 
     def _hang(self, stay: Stay) -> None:
-        if not self._has_axis:
+        if not self._has_axis or stay.installation > 1:
             self._ask(
                 "height",
-                f"Hang {self._plan.device.name} so that the mounting height is "
+                f"{'Take down and hang' if stay.installation > 1 else 'Hang'} "
+                f"{self._plan.device.name} so that the mounting height is "
                 f"{stay.mounting_height_mm:.0f} mm, lamp off and isolated. Measure it from the "
                 "lamp's datum to the sensor's diffuser."
                 + (RELAY_LIGHTS if self._lamp.is_lit_by_relay else ""),
@@ -328,15 +337,22 @@ class Sequence:
         ]
         self._progress.phase("", "  ".join(f"{value:.0f}" for value in values) + " µmol/m²/s")
 
+    def _check_return(self) -> None:
+        stay = self._points.stay
+        means = self._look_back().map_of(stay).means
+        return_check.read_again(self._grid, self._attendant, self._progress, self._points, means)
+
     def _change_to(self, stay: Stay) -> None:
-        if self._has_axis:
+        if stay.installation == self._points.stay.installation:
             self._points.stay = stay
             self._attendant.power_watch.expect(None)
             self._points.park(stay.mounting_height_mm)
             self.warm_up.stabilise(self._clock.elapsed_s())
             return
-        self._put_out("Next height.")
+        self._put_out("Next installation.")
         self._points.stay = stay
+        if self._has_axis:
+            self._points.park(stay.mounting_height_mm)
         self._hang(stay)
         self._light()
         self.warm_up.stabilise(self.warm_up.lit_s)

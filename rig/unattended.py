@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import PurePath
 from typing import Final
 
+from rig.course import stays
 from rig.operator import Prompt
 from rig.plan import Plan
 from rig.profile import Profile
@@ -48,7 +49,7 @@ def checklist(plan: Plan, profile: Profile) -> list[str]:
     """List what a person has to acknowledge before this plan is run unattended."""
     items = list(CHECKLIST)
     if profile.stage.options.travel_z_mm is None:
-        height_mm = plan.heights.mounting_height_mm[0]
+        height_mm = stays(plan, has_height_axis=False)[0].mounting_height_mm
         items.append(HUNG.format(device=plan.device.name, height=height_mm))
     if plan.lamp.kind in METAL_HALIDE:
         items.append(WEEKLY_OFF)
@@ -63,11 +64,13 @@ def refusals(plan: Plan, profile: Profile) -> list[str]:
             'lamp.switching is "hand": nobody is there to light the lamp; give "relay" and '
             "armed = true, with a relay that was proved to open by itself"
         )
-    heights_mm = plan.heights.mounting_height_mm
-    if profile.stage.options.travel_z_mm is None and len(heights_mm) > 1:
+    has_axis = profile.stage.options.travel_z_mm is not None
+    hangings = stays(plan, has_height_axis=has_axis)[-1].installation
+    if hangings > 1:
         found.append(
-            f"heights.mounting_height_mm has {len(heights_mm)} heights and the stage has no height "
-            "axis (stage.travel_z_mm): nobody is there to hang the device anew; give one height"
+            f"heights asks for {hangings} hangings (mounting_height_mm, installations), and "
+            "nobody is there to hang the device anew; give one installation, and one height "
+            "unless the stage has a height axis (stage.travel_z_mm)"
         )
     if plan.warm_up.on_timeout == "ask":
         found.append('warm_up.on_timeout is "ask": nobody is there to answer; give "stop"')
