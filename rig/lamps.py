@@ -8,7 +8,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from analysis.control_runs import control_history
+from analysis.control_runs import ControlHistory, control_history
 from analysis.digits import fixed
 from analysis.lab_records import LAMPS
 from analysis.lamp_ledger import LedgerLine, ledger, trend_sentence
@@ -22,8 +22,12 @@ def lamps_command(lab: Path, console: Console | None = None) -> int:
     LabFolderError
         Not a lab folder.
     """
-    console = console or Console(highlight=False)
-    history = control_history(lab)
+    show_lamps(lab, control_history(lab), console or Console(highlight=False))
+    return 0
+
+
+def show_lamps(lab: Path, history: ControlHistory, console: Console) -> None:
+    """Print the ledger of a lab's lamps, with trends from its control reflector."""
     found = ledger(lab, history)
     console.print(_verdict(found.lines), markup=False)
     for line in found.lines:
@@ -45,7 +49,6 @@ def lamps_command(lab: Path, console: Console | None = None) -> int:
         console.print(f"  {trend_sentence(line, trend)}", markup=False)
     for problem in found.problems:
         console.print(f"  {problem}", markup=False)
-    return 0
 
 
 def _verdict(lines: Sequence[LedgerLine]) -> str:

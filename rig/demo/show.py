@@ -27,6 +27,7 @@ from rig.control import FIGURES
 from rig.control import draw as draw_control
 from rig.demo import control
 from rig.demo.person import NoStop, VirtualPerson
+from rig.lamps import show_lamps
 from rig.plan import read_plan
 from rig.profile import read_profile
 from rig.progress import QuietProgress
@@ -116,6 +117,8 @@ def show(out: Path) -> int:
     console.print()
     for sentence in bench:
         console.print(sentence, markup=False)
+    console.print()
+    show_lamps(out / "lab", history, console)
     console.print(
         f"\nReport: {report}\nPictures: {out / 'figures'}\n"
         f"Control reflector: {out / 'lab' / FIGURES}",

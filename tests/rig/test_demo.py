@@ -72,6 +72,8 @@ def test_the_demo_ends_in_a_table_a_verdict_a_report_and_pictures(tmp_path, caps
     assert "Whether the bench changed between these runs is not known: there are 2 results of" in (
         said_in_one_line
     )
+    # Each of the five evenings lit the lamp once.
+    assert re.search(r"L-07 high-pressure sodium 13\d\.\d 5 5 yes, 100 h", said_in_one_line)
     assert said_in_one_line.endswith(
         f"Report: {out / 'report.html'} Pictures: {out / 'figures'} "
         f"Control reflector: {out / 'lab' / 'control'}"
