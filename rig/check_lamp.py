@@ -75,7 +75,7 @@ def _hours(plan: Plan, record: lab_records.Record[LampEntry] | None) -> Iterator
 
 def _rest(plan: Plan, lab: Path, clock: Clock) -> Iterator[Finding]:
     now_s = clock.elapsed_s()
-    off_s = now_s - lamp_records.off_since_s(lab, plan.lamp.sample, clock)
+    off_s = max(0.0, now_s - lamp_records.off_since_s(lab, plan.lamp.sample, clock))
     left_s = plan.lamp.minimum_off_s - off_s
     if left_s > 0:
         yield Finding(

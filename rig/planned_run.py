@@ -163,7 +163,7 @@ class _Carried:
         finally:
             stop.release()
         # On record before anything is made of it, which may fail by itself.
-        folder = "" if self._folder is None else str(self._folder)
+        folder = "" if self._folder is None else str(self._folder.relative_to(self._lab))
         self._book.note(
             self._name,
             State.FINISHED,
@@ -178,7 +178,7 @@ class _Carried:
         self._notices.send(
             "end" if code == 0 else "trouble", word, f"{reason}. Run folder: {folder or 'none'}"
         )
-        self._console.print(f"{word}: {reason}", markup=False)
+        self._console.print(word if code == 0 else f"{word}: {reason}", markup=False)
         if self._folder is not None:
             self._derive(self._folder)
         return code
@@ -202,7 +202,12 @@ class _Carried:
             f"{entry.run.planned_utc:%Y-%m-%d %H:%M} UTC",
         )
         log.acknowledge()
-        self._book.note(self._name, State.STARTED, self._clock.utc(), run_folder=str(folder))
+        self._book.note(
+            self._name,
+            State.STARTED,
+            self._clock.utc(),
+            run_folder=str(folder.relative_to(self._lab)),
+        )
         self._notices.send("start", f"planned run {self._name} has begun", f"Run folder: {folder}")
 
 
@@ -225,7 +230,7 @@ def _ready(lab: Path, entry: Entry, console: Console) -> tuple[Plan, Profile]:
     shown = StringIO()
     findings = examine(
         Wanted(plan=plan_path, rig=rig_path, lab=lab),
-        Console(file=shown, width=100, highlight=False),
+        Console(file=shown, width=console.width, highlight=False),
         Surroundings(bench_user=lambda _profile: None),  # it is ours
     )
     console.print(shown.getvalue(), markup=False)

@@ -208,7 +208,8 @@ class Loop:
         if state is State.CLAIMED:
             reason = f"could not be started: {how}"
         else:
-            reason = f"ended without a word: {how}. What it read is in {folder or 'its run folder'}"
+            where = self.book.lab / folder if folder else "its run folder"
+            reason = f"ended without a word: {how}. What it read is in {where}"
         self.book.note(
             name, State.FINISHED, self.clock.utc(), exit_code=1, reason=reason, run_folder=folder
         )

@@ -265,7 +265,7 @@ def test_a_planned_run_is_carried_out_with_nobody_there(tmp_path):
     code, book = carried_out(tmp_path)
     record = book.records["1"]
     assert (code, record.state, record.reason) == (0, State.FINISHED, "complete")
-    folder = Path(book.folders["1"])
+    folder = tmp_path / "lab" / book.folders["1"]
     run = run_folder.load(folder)
     events = list(run.events.event)
     assert events.index("unattended") < events.index("homed") < events.index("relay-closed")
