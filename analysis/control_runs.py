@@ -22,7 +22,7 @@ from analysis.control_chart import ControlChart, control_chart
 from analysis.digits import fixed, percent
 from analysis.lab_runs import lab_runs
 from analysis.likeness import AMBIENT_APART_K, LINE_VOLTAGE_APART, Mismatch, mismatches
-from analysis.plane_results import SAME_HEIGHT_MM
+from analysis.plane_results import SAME_HEIGHT_MM, usable_maps
 from analysis.results import MapSummary, RunSummary
 from analysis.run_folder import RunFolderError
 from analysis.summary import summarise
@@ -185,11 +185,13 @@ def _epoch(group: _Group) -> Epoch:
     alike = _on_like_mains(group.held, left_out)
     results: list[ControlResult] = []
     for begun_utc, run in alike:
-        for map_ in run.maps:
-            if why := _unusable(map_):
-                left_out.append(f"{run.run_name}, {map_.label}: {why}.")
-            else:
-                results.append(ControlResult(run=run, map_=map_, begun_utc=begun_utc))
+        heights, unusable = usable_maps(run, run.run_name)
+        left_out += unusable
+        results += [
+            ControlResult(run=run, map_=map_, begun_utc=begun_utc)
+            for hangings in heights
+            for map_ in hangings
+        ]
     newest = group.held[-1][1]
     return Epoch(
         control=group.control,
@@ -258,15 +260,3 @@ def _on_like_mains(
                     f"{fixed(middle, 1)} {unit} of most others."
                 )
     return kept
-
-
-def _unusable(map_: MapSummary) -> str:
-    if map_.mounting_height_mm is None:
-        return "its mounting height is not stated"
-    if not map_.is_complete or not map_.mean_ppfd_umol_m2_s:
-        return f"it has {map_.mean_of}"
-    if not map_.stated_efficacy_umol_j:
-        return "it has no plane efficacy"
-    if not map_.drift.accepted:
-        return f"the light drifted by {percent(map_.drift.span)}, more than its limit"
-    return ""

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from attrs import evolve, frozen
 
-from analysis.plane_results import SAME_HEIGHT_MM
+from analysis.plane_results import SAME_HEIGHT_MM, usable_maps
 from analysis.results import MapSummary, RunSummary
 from analysis.uncertainty import Interval
 from analysis.value import Cost, Purchase, Swing, cost_of_a_mole, tornado
@@ -168,13 +168,11 @@ def value_of(run: RunSummary) -> RunValue | None:
     if not isinstance(section, Mapping):
         return None
     currency = str(section.get("currency", ""))
-    groups: list[list[MapSummary]] = []
-    for map_ in sorted(filter(_is_usable, run.maps), key=lambda one: one.mounting_height_mm or 0.0):
-        height = map_.mounting_height_mm or 0.0
-        if groups and abs((groups[-1][0].mounting_height_mm or 0.0) - height) <= SAME_HEIGHT_MM:
-            groups[-1].append(map_)
-        else:
-            groups.append([map_])
+    groups = [
+        group
+        for group in usable_maps(run, "")[0]
+        if all(map_.delivered_flux_umol_s and map_.mean_wall_power_w for map_ in group)
+    ]
     if not groups:
         return RunValue(
             currency=currency,
@@ -237,13 +235,3 @@ def _mean_reach(intervals: Sequence[Interval | None]) -> float | None:
     known = [one.relative_half_width for one in intervals if one is not None]
     reach = float(np.mean(known)) if known and len(known) == len(intervals) else math.nan
     return reach if 0 < reach < 1 else None
-
-
-def _is_usable(map_: MapSummary) -> bool:
-    return bool(
-        map_.is_complete
-        and map_.drift.accepted
-        and map_.mounting_height_mm is not None
-        and map_.delivered_flux_umol_s
-        and map_.mean_wall_power_w
-    )

@@ -152,7 +152,8 @@ def rank_by_value(
         elif not found.cost.per_mole:
             left_out.append(f"{row.name}: its light costs nothing, so it has no ratio to another")
         else:
-            # What the bench changed between the runs is taken off, as it is of the efficacies.
+            # What the comparison takes off the efficacies (a bench that changed between the runs,
+            # the luck in choosing the best height) is taken off the flux too.
             plain = row.plane_efficacy_umol_j / by_light.rows[0].plane_efficacy_umol_j
             kept[row.name] = found.with_flux(row.to_baseline / plain)
     left_out += [
