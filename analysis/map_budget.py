@@ -333,7 +333,7 @@ class _Maker:
 
     def quadrature(self, space: Between) -> Iterator[Influence]:
         """What lies between the points: what walls do to all devices of a room, and the rest."""
-        name, none = "sum over points for the integral", self.all_cells(0.0)
+        name, none = "light between the points", self.all_cells(0.0)
         cause = self._assumed(name, name, "normal", _percent(space.rest))
         if space.is_estimated:
             cause = self._measured(name, name, "the slopes of the map")

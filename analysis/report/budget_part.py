@@ -15,7 +15,7 @@ from analysis.figures.style import to_svg
 from analysis.report import sentences
 from analysis.report.pictures import Picture
 from analysis.results import MapSummary, RunSummary
-from analysis.uncertainty import BudgetRow, MapUncertainty
+from analysis.uncertainty import BudgetRow, Interval, MapUncertainty
 
 SHOWN: Final = 0.02
 """Causes below this standard uncertainty are gathered in one line. [%]"""
@@ -36,9 +36,18 @@ ADVICE: Final = {
     "repeatability of a reading": "more samples at each point",
     "dark reading": "a dark reading, or more points of it",
     "drift of the lamp during the map": "a longer warm-up, and reference visits more often",
-    "sum over points for the integral": "more rows and columns",
+    "light between the points": "more rows and columns",
 }
 """What makes a cause smaller, as what follows "best improved by"."""
+OF_THE_RUN: Final = frozenset(
+    {
+        "repeatability of a reading",
+        "dark reading",
+        "drift of the lamp during the map",
+        "light between the points",
+    }
+)
+"""What a run measures by itself, if it is planned to; the others are stated in the profile."""
 
 
 @frozen(kw_only=True)
@@ -61,6 +70,7 @@ class RunBudget:
     name: str
     sentences: tuple[str, ...]
     lines: tuple[BudgetLine, ...]
+    whole: BudgetLine
     picture: Picture
 
 
@@ -105,29 +115,56 @@ def _part(run: RunSummary, map_: MapSummary, at: int) -> RunBudget:
         name=title,
         sentences=tuple(_said(held, what, whole)),
         lines=tuple(_lines(held.rows)),
+        whole=_whole(held),
         picture=Picture(svg=svg, caption=caption),
     )
 
 
 def _said(held: MapUncertainty, what: str, whole: float) -> list[str]:
-    result = held.plane_efficacy_umol_j or held.delivered_flux_umol_s
+    result = _result(held)
     first = held.rows[0]
     left = 2 * math.sqrt(max(whole**2 - first.percent**2, 0.0)) / 100
     said = [
-        f"The {what} is known to ± {percent(result.relative_half_width)} (95 %). Most of that is "
-        f"{first.name}: {percent(first.share, 0)} of the variance; without it some ± "
+        f"The {what} is known to ± {percent(result.relative_half_width)} (95 %). The largest part "
+        f"of that is {first.name}, {percent(first.share, 0)} of the variance; without it ± "
         f"{percent(left)} would be left."
     ]
     if advice := ADVICE.get(first.name):
         said.append(f"It is best improved by {advice}.")
     said += held.assumptions
-    defaults = [row.name for row in held.rows if row.is_default and row.percent >= SHOWN]
-    if defaults:
+    ours = [row.name for row in held.rows if row.is_default and row.percent >= SHOWN]
+    of_run = [name for name in ours if name in OF_THE_RUN]
+    of_bench = [name for name in ours if name not in OF_THE_RUN]
+    # Where nothing is stated, the assumptions say so already.
+    if any(not row.is_default and row.name not in OF_THE_RUN for row in held.rows) and of_bench:
         said.append(
-            f"Assumed by default, for want of a statement in the rig profile: "
-            f"{sentences.listed(defaults)}."
+            "Assumed by default, for want of a statement in the rig profile: "
+            f"{sentences.listed(of_bench)}."
+        )
+    if of_run:
+        said.append(
+            f"Assumed by default, as this run did not measure it: {sentences.listed(of_run)}."
         )
     return said
+
+
+def _result(held: MapUncertainty) -> Interval:
+    return held.plane_efficacy_umol_j or held.delivered_flux_umol_s
+
+
+def _whole(held: MapUncertainty) -> BudgetLine:
+    result = _result(held)
+    relative = result.standard / abs(result.value)
+    factor = result.half_width / result.standard
+    return BudgetLine(
+        name="all together",
+        kind="",
+        distribution="",
+        degrees_of_freedom=_freedom(result.degrees_of_freedom),
+        percent=f"{100 * relative:.2f}",
+        share="100.0",
+        source=f"× {factor:.2f} for 95 %: ± {percent(result.relative_half_width)}",
+    )
 
 
 def _lines(rows: Sequence[BudgetRow]) -> list[BudgetLine]:

@@ -155,7 +155,7 @@ RIG = {
     "levelling of the light sensor",
     "where the grid lies",
     "height of the device over the sensor",
-    "sum over points for the integral",
+    "light between the points",
 }
 ALWAYS_OWN = {
     "temperature of the light sensor",
@@ -205,7 +205,7 @@ def test_one_device_read_again_shares_what_lies_between_its_points():
     other = budget(run="run 3", device="B")
 
     def sums(of):
-        return {key for key, one in by_key(of).items() if one.name.startswith("sum over points")}
+        return {key for key, one in by_key(of).items() if one.name == "light between the points"}
 
     assert sums(a) == sums(again)
     assert len(sums(a) & sums(other)) == 1  # what walls do to all devices of a room
@@ -340,7 +340,7 @@ def test_a_lamp_without_a_reference_is_taken_to_drift_by_1_per_cent(changes):
 
 
 def test_between_the_points_of_a_flat_map_lies_only_the_least():
-    walls, own = influences(budget(flat()), "sum over points for the integral")
+    walls, own = influences(budget(flat()), "light between the points")
     assert (walls.total, own.total) == pytest.approx((0.0, 0.0005))
 
 
@@ -352,7 +352,7 @@ def test_a_grid_of_another_layout_has_the_default_and_says_so():
         }
     )
     of = budget(flat(grid=grid))
-    one = the(of, "sum over points for the integral")
+    one = the(of, "light between the points")
     assert one.total == pytest.approx(0.005)
     assert one.cause.source == "0.50 %; default: common practice, no source"
     assert of.assumptions[-1] == (
