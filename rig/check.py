@@ -137,6 +137,7 @@ def examine(wanted: Wanted, console: Console, around: Surroundings) -> list[Find
         run_clock = around.clock if profile.bench is None else VirtualClock()
         findings += check_relay.standing(plan, profile, wanted.lab, run_clock)
         findings += check_lamp.lamp(plan, wanted.lab, run_clock)
+        findings += check_lamp.unattended_remarks(plan, profile)
         findings += check_place.calibrations(profile, around.clock.utc().date())
         if profile.bench is None:
             findings += check_place.services(around.proc)

@@ -12,9 +12,10 @@ from analysis import lab_records
 from analysis.lab_entries import LampEntry
 from analysis.lab_records import LabFolderError
 from drivers.clock import Clock
-from rig import lamp_records
+from rig import lamp_records, unattended
 from rig.check_findings import Finding, Weight
 from rig.plan import Plan
+from rig.profile import Profile
 from rig.progress import duration
 from rig.unattended import METAL_HALIDE
 
@@ -56,6 +57,14 @@ def lamp(plan: Plan | None, lab: Path, clock: Clock) -> Iterator[Finding]:
         yield from _rest(plan, lab, clock)
     if plan.lamp.kind in METAL_HALIDE:
         yield from _weekly_rest(plan, record, clock.utc())
+
+
+def unattended_remarks(plan: Plan | None, profile: Profile) -> Iterator[Finding]:
+    """Say why a plan that has the relay light its lamp cannot be run with nobody there."""
+    if plan is None or plan.lamp.switching != "relay":
+        return
+    for why in unattended.refusals(plan, profile):
+        yield Finding("with nobody there", f"{why}.", "Change the plan, or stay.", Weight.REMARK)
 
 
 def _hours(plan: Plan, record: lab_records.Record[LampEntry] | None) -> Iterator[Finding]:

@@ -20,6 +20,12 @@ CAUTIONS: Final = (
     "in this program is not an emergency stop; have a hard-wired one within reach.",
     "Do not leave a lit bench alone in attended mode.",
 )
+#: Where these subjects are treated; named from memory, editions not checked.
+SOURCES: Final = (
+    "Treated in IEC 61010 (measuring gear), IEC 62035 and 21 CFR 1040.30 (discharge lamps), "
+    "IEC 60598 (luminaires), IEC 62471 (light and eyes), EN 60204-1 and ISO 13850 (stopping "
+    "machines), named from memory. Local codes and the licensed electrician come first."
+)
 
 
 def cautions_text(lamp_kind: str) -> str:
@@ -33,4 +39,5 @@ def cautions_text(lamp_kind: str) -> str:
         )
     if lamp_kind == "LED":
         lines.append("  LED: do not look into the lit device; blue light can harm the retina.")
+    lines.append(f"  {SOURCES}")
     return "\n".join(lines)

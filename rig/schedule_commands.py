@@ -330,7 +330,7 @@ def _acknowledged(plan: Plan, profile: Profile, room: Room) -> str | None:
     room.say(
         "\nCHECKLIST for a bench that is left alone. The relay will light the lamp, and the stage "
         "will move, with nobody there. Go to the bench; answer each line with yes only if it is "
-        "so.\n"
+        "so (standards are named from memory; local rules come first).\n"
     )
     try:
         for number, item in enumerate(unattended.checklist(plan, profile), start=1):

@@ -110,6 +110,9 @@ CAUTIONS: Final = (
     "A moving stage can trap and crush; the Stop of the program is not an emergency stop.",
     "Unattended running needs a thermal cut-out and a timer in the lamp feed, outside the "
     "computer, a smoke alarm, and the permission that applies where you work.",
+    "These subjects are treated in IEC 61010 (measuring gear), IEC 62035 and 21 CFR 1040.30 "
+    "(discharge lamps), IEC 60598 (luminaires), IEC 62471 (light and eyes), EN 60204-1 and "
+    "ISO 13850 (stopping machines); all named from memory, local codes come first.",
     "The figures here hold for the specimen, lamp, ballast and surroundings stated. They are no "
     "safety assessment and no statement of compliance with any standard.",
 )

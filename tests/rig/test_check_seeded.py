@@ -6,6 +6,7 @@ import shutil
 import tomllib
 from datetime import UTC, datetime, timedelta
 from io import StringIO
+from pathlib import Path
 
 import pytest
 import tomli_w
@@ -13,13 +14,16 @@ from rich.console import Console
 
 from analysis import lab_folder, lab_records
 from analysis.lab_entries import LampEntry
+from analysis.report import words
 from drivers.clock import VirtualClock
-from rig import check_place
+from rig import check_place, door_notice, unattended
 from rig.awake import kept_awake
 from rig.check import Surroundings, Wanted, check_command
 from rig.check_findings import Weight
-from rig.check_lamp import lamp
+from rig.check_lamp import lamp, unattended_remarks
 from rig.plan import read_plan
+from rig.profile import read_profile
+from rig.safety import cautions_text
 from tests.rig.bench_run import bench_of, plan_of
 
 #: What the virtual clock of these tests says.
@@ -211,3 +215,32 @@ def test_where_nothing_keeps_it_awake_that_is_said(tmp_path, monkeypatch):
         assert "is not kept awake: systemd-inhibit is not there" in word
     [found] = check_place.wakefulness()
     assert found.weight is Weight.REMARK
+
+
+def test_why_a_plan_cannot_be_run_with_nobody_there_is_remarked_on(tmp_path):
+    plan_of(tmp_path, lamp={"switching": "relay", "armed": True}, warm_up={"on_timeout": "ask"})
+    bench_of(tmp_path)[1].close()
+    plan, profile = read_plan(tmp_path / "plan.toml"), read_profile(tmp_path / "rig.toml")
+    [found] = unattended_remarks(plan, profile)
+    assert "nobody is there to answer" in found.problem
+    assert found.weight is Weight.REMARK
+    by_hand = plan_of(tmp_path, warm_up={"on_timeout": "ask"})
+    assert list(unattended_remarks(by_hand, profile)) == []  # nobody asked for that
+
+
+STANDARDS = ("IEC 61010", "IEC 62035", "21 CFR 1040.30", "IEC 60598", "EN 60204-1", "ISO 13850")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        cautions_text("metal halide"),
+        " ".join(words.CAUTIONS),
+        " ".join(unattended.CHECKLIST),
+        (Path(door_notice.__file__).parent / "door_notice.html").read_text(),
+        (Path(__file__).parents[2] / "hardware" / "bring-up.md").read_text(),
+    ],
+    ids=["cautions", "report", "checklist", "door notice", "bring-up"],
+)
+def test_safety_texts_name_their_sources(text):
+    assert [name for name in STANDARDS if name not in " ".join(text.split())] == []
