@@ -19,6 +19,7 @@ from analysis import lab_records, run_folder
 from analysis.summary import summarise
 from drivers.simulated.attach import attach, usual_instruments
 from drivers.simulated.lamp_relay import CoilRelay
+from rig import cli
 from rig.build import Bench, assemble
 from rig.demo.person import NoStop, VirtualPerson
 from rig.faults import RunStopped
@@ -510,3 +511,17 @@ def test_a_run_stopped_as_a_hazard_goes_on_only_after_a_word_that_it_is_mended(w
     ]
     assert "lamp-on" in person.asked
     assert run.events.event.iloc[-1] == "run-ended"
+
+
+def test_the_command_goes_on_to_the_report_and_then_refuses(whole, tmp_path, monkeypatch, capsys):
+    path, _ = interrupted(tmp_path, monkeypatch, middle_of_map(whole))
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["resume", str(path)]) == 0
+    told = capsys.readouterr()
+    assert told.err == ""
+    assert (path / "report.html").is_file()
+    assert "The run was interrupted once and gone on with." in " ".join(told.out.split())
+    assert cli.main(["resume", str(path)]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("evenfall: run stopped: measurement refused:")
+    assert "is finished" in line
