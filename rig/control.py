@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from analysis import lab_folder
+from analysis.control_chart import LEAST_RESULTS, RULES
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, control_history
 from analysis.control_words import began, bench_between, calibrated, silent, verdicts
 from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, significant
@@ -46,6 +47,8 @@ def control_command(lab: Path, out: Path | None, console: Console | None = None)
     for chart in newest.charts:
         console.print()
         console.print(_table(chart))
+    if any(len(chart.results) >= LEAST_RESULTS for chart in newest.charts):
+        console.print(f"\nOut of the ordinary: {'; '.join(RULES)}.", markup=False)
     for epoch in history.epochs:
         if epoch is not newest:
             console.print(f"\n{_named(epoch)}:", markup=False)

@@ -24,6 +24,7 @@ def test_it_begins_with_the_verdict_and_draws_each_chart(tmp_path, capsys, monke
     assert said.startswith("The bench has faded by 1.0")
     # 500 µmol/m²/s on 1.44 m² from 600 W: 1.2 µmol/J.
     assert re.search(r"2026-01-05 1\.200 500", said)
+    assert "one side (Western Electric 1956); nine in a row" in said
     assert said.endswith(f"Charts: {lab / 'control'}")
     names = sorted(path.name for path in (lab / "control").iterdir())
     assert names == ["01-yardstick-y-1-400-mm.png", "01-yardstick-y-1-400-mm.svg"]
