@@ -106,7 +106,7 @@ def add(options: argparse.Namespace, room: Room) -> int:
     entries = [
         book.plan(
             run,
-            files=_copies(plan, profile),
+            files=copies(plan, profile),
             rig=options.rig,
             time_zone=zone_name,
             acknowledged_by=name,
@@ -225,7 +225,7 @@ def keep(options: argparse.Namespace, room: Room) -> int:
     return STOPPED
 
 
-def _copies(plan: Plan, profile: Profile) -> dict[str, bytes]:
+def copies(plan: Plan, profile: Profile) -> dict[str, bytes]:
     """Return the plan and the curves that it names, so that later edits change nothing."""
     curves = named_curves(plan, profile)
     named = [copy for key, copy in curves.items() if key.startswith("corrections.")]

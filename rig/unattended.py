@@ -7,7 +7,6 @@ feed, outside the computer, do what this program cannot.
 
 from __future__ import annotations
 
-from pathlib import PurePath
 from typing import Final
 
 from rig.course import stays
@@ -74,12 +73,6 @@ def refusals(plan: Plan, profile: Profile) -> list[str]:
         )
     if plan.warm_up.on_timeout == "ask":
         found.append('warm_up.on_timeout is "ask": nobody is there to answer; give "stop"')
-    spectrum = plan.corrections.lamp_spectrum
-    if spectrum is not None and not PurePath(spectrum).is_absolute():
-        found.append(
-            f"corrections.lamp_spectrum is {spectrum!r}: what is run is a copy of the plan in the "
-            "lab folder, beside which no such file lies; give the whole path of the file"
-        )
     return found
 
 

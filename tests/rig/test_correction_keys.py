@@ -12,7 +12,7 @@ import tomli_w
 
 from analysis import run_folder
 from analysis.summary import summarise
-from rig import unattended
+from rig import schedule_commands
 from rig.correction_checks import named_curves
 from rig.plan import read_plan
 from rig.profile import cross_check, read_profile
@@ -179,12 +179,15 @@ def test_a_run_keeps_its_curves_by_their_hash_and_stands_alone(tmp_path):
     assert named_curves(again, profile)["corrections.lamp_spectrum"] == (copy, CURVE.encode())
 
 
-def test_an_unattended_plan_names_its_curve_by_the_whole_path(tmp_path):
+def test_the_copy_of_a_plan_that_is_run_by_night_has_its_curve_beside_it(tmp_path):
     (tmp_path / "lamp.csv").write_text(CURVE)
-    profile, _ = bench_of(tmp_path)
-    asked = {"spectral": "curves", "lamp_spectrum": "lamp.csv"}
-    found = unattended.refusals(plan_of(tmp_path, corrections=asked), profile)
-    assert sum(fault.startswith("corrections.lamp_spectrum is 'lamp.csv'") for fault in found) == 1
-    asked["lamp_spectrum"] = str(tmp_path / "lamp.csv")
-    found = unattended.refusals(plan_of(tmp_path, corrections=asked), profile)
-    assert not any("lamp_spectrum" in fault for fault in found)
+    profile, bench = bench_of(tmp_path)
+    bench.close()
+    plan = plan_of(tmp_path, corrections={"spectral": "curves", "lamp_spectrum": "lamp.csv"})
+    copies = schedule_commands.copies(plan, profile)
+    (tmp_path / "copy").mkdir()
+    for name, data in copies.items():
+        (tmp_path / "copy" / name).write_bytes(data)
+    (tmp_path / "lamp.csv").unlink()
+    [(_, data)] = named_curves(read_plan(tmp_path / "copy" / "plan.toml"), profile).values()
+    assert data == CURVE.encode()
