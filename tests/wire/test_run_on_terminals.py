@@ -134,6 +134,8 @@ def test_a_terminated_run_stops_the_stage_keeps_its_data_and_exits_130(bench, tm
 
 
 def test_a_bench_that_goes_away_ends_the_run_in_one_line(bench, tmp_path):
+    with (tmp_path / "bench" / "plan.toml").open("a", encoding="utf-8") as plan:
+        plan.write("\n[trouble]\npause_most_min = 0.0\n")
     run = run_on(tmp_path)
     try:
         run.expect("is the test area clear?")

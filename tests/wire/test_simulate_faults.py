@@ -8,6 +8,7 @@ import tomli_w
 
 from drivers.clock import SystemClock
 from drivers.errors import GarbledReply, PortLost
+from rig.build import build
 from rig.profile import read_profile
 from tests.wire.test_simulate_command import finished, measured, opened, simulated
 
@@ -51,6 +52,27 @@ def test_port_that_comes_back_under_another_name_is_found_by_its_lasting_name(tm
             instrument.close()
         assert child.end(signal.SIGTERM) == 0
     assert not (tmp_path / "ports").exists()
+
+
+def test_a_port_that_came_back_is_opened_anew_for_the_instrument_on_it(tmp_path):
+    faults = script(
+        tmp_path, port_losses=[{"port": "power_meter", "lost_after_s": 1.0, "back_after_s": 0.5}]
+    )
+    with simulated("--out", tmp_path, "--instruments", faults) as child:
+        child.hear("The lamp is off.")
+        bench = build(read_profile(tmp_path / "rig.toml"), "Brook")
+        clock, meter = bench.clock, bench.instruments.power_meter
+        measured(clock, meter)
+        child.hear("port of power_meter lost")
+        with pytest.raises(PortLost):
+            measured(clock, meter)
+        child.hear("port of power_meter back, as ")
+        back_s = clock.elapsed_s()
+        bench.instruments.reopen("power_meter")
+        assert measured(clock, meter)["line_voltage_v"] > 200.0
+        assert clock.elapsed_s() - back_s < 2.0
+        bench.close()
+        assert child.end(signal.SIGTERM) == 0
 
 
 def test_port_that_does_not_come_back_leaves_no_name_behind(tmp_path):
