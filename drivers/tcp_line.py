@@ -222,7 +222,7 @@ class TcpLine:
             raise PortLost(
                 self._name,
                 f"the connection is gone ({(error.strerror or str(error)).lower()}).",
-                remedy="Check the instrument's supply and cable, then begin a new run.",
+                remedy="Check the instrument's supply and cable.",
                 request=request,
             ) from error
 

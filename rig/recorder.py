@@ -141,7 +141,7 @@ class Recorder:
         except FileExistsError:
             raise RecorderError(
                 f"{folder}: exists already, and nothing is ever overwritten. Give another name; if "
-                "it is an interrupted run, 'evenfall report' says what was read."
+                "it is an interrupted run, 'evenfall resume' goes on with it."
             ) from None
         except OSError as error:
             release(storage, handles)
@@ -290,7 +290,7 @@ class Recorder:
                     self._stop(
                         f"{self.folder / log.name}: the disk did not confirm the last rows: "
                         f"{reason(error)}. Everything acknowledged before is kept; the recorder "
-                        "has stopped. Check the disk, then begin a new run."
+                        "has stopped. Check the disk, then resume the run or begin a new one."
                     )
                 log.is_dirty = False
         self._oldest_s = None
@@ -362,7 +362,7 @@ class Recorder:
             self._stop(
                 f"{self.folder / log.name}: cannot be written: {reason(error)}. Everything "
                 f"acknowledged is kept; the recorder has stopped. {remedy(error)} Then "
-                "begin a new run."
+                "resume the run or begin a new one."
             )
 
     def _refuse_if_stopped(self) -> None:

@@ -143,7 +143,7 @@ class WarmUp:
             raise faults.RunStopped(
                 f"measurement fault: light sensor: still {light:.1f} µmol/m²/s {LIGHT_DUE_S:.0f} s "
                 f"after lighting (dark {dark:.1f}), while the lamp draws {power_w:.0f} W. A stuck "
-                "or covered sensor: take its cap off, check its cable, begin a new run."
+                "or covered sensor: take its cap off, check its cable, then resume the run."
             )
         raise faults.RunStopped(
             f"measurement fault: the wattmeter shows {power_w:.1f} W {LIGHT_DUE_S:.0f} s after "

@@ -152,7 +152,7 @@ class VisaLine:
             raise PortLost(
                 self._name,
                 f"the instrument is gone ({self._failure}).",
-                remedy="Check its supply and cable, then begin a new run.",
+                remedy="Check its supply and cable.",
                 request=request,
             ) from self._failure
 
