@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from analysis.interruptions import DOUBTED
 from analysis.results import RunSummary
 
 Event = dict[str, Any]
@@ -129,6 +130,7 @@ def _read(run: RunSummary) -> str:
 def _lines(events: Sequence[Event], clock: _Times) -> Iterator[Line]:
     """Tell of each thing out of the ordinary; tries of one instrument in a row are one thing."""
     lightings = 0
+    is_hung_anew = False
     at = 0
     while at < len(events):
         event = events[at]
@@ -142,9 +144,12 @@ def _lines(events: Sequence[Event], clock: _Times) -> Iterator[Line]:
             continue
         if name == "paused":
             yield Line(clock.of(event), *_pause(events, at))
+        elif name == "hung":
+            is_hung_anew = True
         elif name == "lamp-lit":
             lightings += 1
-            if lightings > 1:
+            expected, is_hung_anew = lightings == 1 or is_hung_anew, False
+            if not expected:
                 yield Line(
                     clock.of(event),
                     "The lamp was lit again.",
@@ -196,7 +201,8 @@ def _pause(events: Sequence[Event], at: int) -> tuple[str, str]:
 def _resumed(event: Event) -> tuple[str, str]:
     return (
         f"Gone on with, {_short(event['detail'])}.",
-        "Points read before stand; the stage homed anew, the lamp was warmed up anew.",
+        "Points read before stand; the missing ones were read after homing, a steady lamp and a "
+        "look at the reference point.",
     )
 
 
@@ -235,6 +241,15 @@ _TOLD: Final[dict[str, Callable[[Event], tuple[str, str]]]] = {
     ),
     "reference-unlike": _unlike,
     "run-resumed": _resumed,
+    DOUBTED: lambda event: (
+        f"Put in doubt what was read since the last good reference: {_short(event['detail'])}.",
+        "Those readings are on record and in no result; their points were read again where the "
+        "run went on.",
+    ),
+    "return-check": lambda event: (
+        f"Back at the first height at the end: {_short(event['detail'])}.",
+        "Shows how far lamp, walls and sensor stayed the same over the run.",
+    ),
     "clock-stepped": lambda event: (
         f"The computer's clock was set: {_short(event['detail'])}.",
         "Order and intervals are right; only times of day before and after do not join.",

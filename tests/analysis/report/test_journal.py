@@ -133,6 +133,8 @@ def test_a_run_that_was_killed_says_so_also_after_it_was_gone_on_with(quiet):
             "by the drift correction alone",
         ),
         (("reference-agrees", "", "+0.10 %"), "agrees after", "belongs together"),
+        (("readings-doubted", "", "the lamp went out"), "Put in doubt what", "in no result"),
+        (("return-check", "", "-0.2 % at 5 points"), "Back at the first height", "stayed the same"),
         (("clock-stepped", "", "moved by +3600 s"), "clock was set: moved", "Order and intervals"),
         (("torn-tail", "readings.csv", "12 bytes"), "cut off as it was written", "acknowledged"),
         (("answer", "suspect", "re-read"), "were read again", "later reading counts"),
@@ -146,9 +148,11 @@ def test_what_is_out_of_the_ordinary_has_a_line_with_its_meaning(quiet, event, s
     assert means in line.means
 
 
-def test_a_second_lighting_is_told_and_the_first_is_not(quiet):
+def test_a_second_lighting_is_told_unless_the_device_was_hung_anew_before_it(quiet):
     _, summary = quiet
-    lit = ("lamp-lit", "", "")
+    lit, hung = ("lamp-lit", "", ""), ("hung", "Reflector A", "installation 2")
+    planned = with_events(summary, (1.0, *hung), (5.0, *lit), (80.0, *hung), (100.0, *lit))
+    assert journal(planned).lines == ()
     [line] = journal(with_events(summary, (5.0, *lit), (100.0, *lit))).lines
     assert (line.when, line.what) == ("6 Jan 00:40", "The lamp was lit again.")
 
