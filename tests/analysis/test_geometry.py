@@ -100,6 +100,15 @@ def test_light_that_falls_by_the_same_part_everywhere_has_that_slope(grid):
     assert along_y == pytest.approx(np.full(len(grid), -0.0007))
 
 
+def test_slopes_at_the_rim_follow_a_bending_field():
+    # log light = −a (x − 600)²: slope −2a (x − 600), 500 mm from the centre 0.001 per mm.
+    grid = lattice(6, 6)
+    along_x, along_y = geometry.map_slopes(grid, 500 * np.exp(-1e-6 * (grid.x_mm - 600) ** 2))
+    assert along_x == pytest.approx(-2e-6 * (grid.x_mm - 600))
+    assert along_x[0] == pytest.approx(0.001)
+    assert along_y == pytest.approx(0.0)
+
+
 def test_a_missing_point_is_stood_for_by_the_nearest_that_is_there():
     grid = lattice(1, 5)
     assert list(geometry.nearest(grid, np.array([True, False, False, True, True]))) == [

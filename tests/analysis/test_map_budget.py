@@ -330,6 +330,11 @@ def test_a_monitor_that_is_read_all_along_acts_as_noise_of_each_cell():
     assert the(budget(map_), "repeatability of a reading").cause.degrees_of_freedom < 2
 
 
+def test_up_to_30_visits_are_variables_of_their_own():
+    of = budget(with_reference(range(30), range(9)))
+    assert len(influences(of, "drift of the lamp during the map")) == 31
+
+
 @pytest.mark.parametrize("changes", [{"source": "none"}, {"repeatability": None}])
 def test_a_lamp_without_a_reference_is_taken_to_drift_by_1_per_cent(changes):
     one = the(budget(flat(drift=evolve(measured().drift, **changes))),

@@ -99,6 +99,12 @@ def test_the_profile_in_the_folder_is_the_one_that_counts(run):
     assert height.cause.key == "height datum of bench 1"
 
 
+def test_the_dark_reading_of_the_run_counts(run):
+    (dark,) = influences(run.maps[0].budget, "dark reading")
+    assert dark.cause.source.startswith("measured: ")
+    assert dark.cause.source.endswith("from point to point, 5 points")
+
+
 def test_the_target_of_the_plan_has_its_share_of_the_area(run):
     assert "share_above_target" in run.maps[0].uncertainty.at_points
 

@@ -180,6 +180,7 @@ def test_a_ratio_keeps_of_a_shared_cause_only_what_it_does_not_do_to_both():
     a = {cause("gain"): 0.025, cause("shape"): 0.010, cause("noise", key="noise of a"): 0.003}
     b = {cause("gain"): 0.025, cause("shape"): 0.004, cause("noise", key="noise of b"): 0.004}
     left = {(term.name, term.is_shared): term.in_ratio for term in ratio_terms(a, b)}
+    assert {name for name, is_shared in left if not is_shared} == {"noise"}
     assert left["gain", True] == 0
     assert left["shape", True] == pytest.approx(0.006)
     assert combine(ratio_terms(a, b)).standard == pytest.approx(math.hypot(0.006, 0.005))
