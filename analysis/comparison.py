@@ -180,9 +180,12 @@ def compare(
     if results_a and results_b:
         best_a, best_b = best(results_a), best(results_b)
         named = [(name_a, usable_maps(a, name_a)[0]), (name_b, usable_maps(b, name_b)[0])]
-        choice = own_heights(named).effect(0, 1)
+        own = own_heights(named)
+        choice = own.effect(0, 1)
         effects = () if choice is None else (choice,)
-        at_best = judge(name_a, best_a, name_b, best_b, relevant, effects=effects)
+        at_best = judge(
+            name_a, best_a, name_b, best_b, relevant, effects=effects, at_own=own.is_choice
+        )
         remarks += [one.remark for one in effects if one.remark]
     if not at_heights:
         remarks.append(f"{name_a} and {name_b} have no usable map at a common mounting height.")
@@ -207,6 +210,7 @@ def judge(
     *,
     decided: bool | None = None,
     effects: Sequence[Effect] = (),
+    at_own: bool = False,
 ) -> Verdict:
     """Give the verdict on two results.
 
@@ -223,6 +227,8 @@ def judge(
     effects : sequence of Effect
         What stands between the two beside their devices: its known part is taken off the ratio,
         the rest is a term of it.
+    at_own : bool
+        Whether each stands at the best of its own heights; said even where that is one height.
     """
     terms = (*ratio_terms(a, b), *(one.term for one in effects))
     whole = combine(terms)
@@ -249,7 +255,7 @@ def judge(
         )
     return Verdict(
         words=words,
-        sentence=f"{_as_installed(a, b)}, {said}{_place(name_a, a, name_b, b)}{tail}.",
+        sentence=f"{_as_installed(a, b)}, {said}{_place(name_a, a, name_b, b, at_own)}{tail}.",
         greater=greater,
         lesser=lesser,
         ratio=ratio,
@@ -263,9 +269,10 @@ def judge(
     )
 
 
-def _place(name_a: str, a: Result, name_b: str, b: Result) -> str:
+def _place(name_a: str, a: Result, name_b: str, b: Result, at_own: bool) -> str:
     if abs(a.mounting_height_mm - b.mounting_height_mm) <= SAME_HEIGHT_MM:
-        return f" at {a.mounting_height_mm:g} mm"
+        at = f"{a.mounting_height_mm:g} mm"
+        return f", each at its own height ({at} for both)" if at_own else f" at {at}"
     return (
         f", each at its own height ({name_a} at {a.mounting_height_mm:g} mm, "
         f"{name_b} at {b.mounting_height_mm:g} mm)"

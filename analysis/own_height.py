@@ -54,6 +54,8 @@ class OwnHeights:
         Largest bias of each device's highest figure. [fraction]
     told : tuple of str
         A sentence for each device whose best height is in doubt, empty for the others.
+    is_choice : bool
+        Whether any device was measured at more than one height.
     best, chosen : array, shape (devices, draws)
         Natural logarithm of the plane efficacy at the best height of each draw, and at the height
         that was chosen.
@@ -62,6 +64,7 @@ class OwnHeights:
     names: tuple[str, ...]
     biases: tuple[float, ...]
     told: tuple[str, ...]
+    is_choice: bool
     best: Floats
     chosen: Floats
 
@@ -103,7 +106,8 @@ def own_heights(
     draws, seed : int
         See `analysis.monte_carlo.draw_together`.
     """
-    drawn = _drawn(devices, draws, seed)
+    is_choice = any(len(heights) > 1 for _, heights in devices)
+    drawn = _drawn(devices, draws if is_choice else 1, seed)
     best, chosen, biases, told = [], [], [], []
     for (name, heights), efficacies in zip(devices, drawn, strict=True):
         read = np.log([np.mean(_read(maps)) for maps in heights])
@@ -119,6 +123,7 @@ def own_heights(
         names=tuple(name for name, _ in devices),
         biases=tuple(biases),
         told=tuple(told),
+        is_choice=is_choice,
         best=np.array(best),
         chosen=np.array(chosen),
     )

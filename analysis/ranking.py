@@ -25,7 +25,7 @@ from analysis.devices import Device, devices_of
 from analysis.effects import Effect
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
 from analysis.order import Change, change_of, order_effect
-from analysis.own_height import own_heights
+from analysis.own_height import OwnHeights, own_heights
 from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results, usable_maps
 from analysis.results import RunSummary
 
@@ -173,7 +173,12 @@ def rank(
     whole = Ranking(baseline=referred, accepted=accepted, changes=changes, remarks=tuple(remarks))
     if not chosen or (baseline is not None and baseline not in chosen):
         return whole
-    effects = _effects(devices, chosen, changes, at_own=mounting_height_mm is None)
+    own = None
+    if mounting_height_mm is None:
+        own = own_heights(
+            [(devices[at].name, usable_maps(devices[at].whole, "")[0]) for at in chosen]
+        )
+    effects = _effects(devices, chosen, changes, own)
 
     def verdict(i: int, j: int, decided: bool | None = None) -> Verdict:
         return judge(
@@ -184,6 +189,7 @@ def rank(
             relevant,
             decided=decided,
             effects=effects[i, j],
+            at_own=own is not None and own.is_choice,
         )
 
     first = next(iter(chosen))
@@ -239,14 +245,11 @@ def _effects(
     devices: Sequence[Device],
     chosen: Mapping[int, Result],
     changes: Sequence[Change],
-    *,
-    at_own: bool,
+    own: OwnHeights | None,
 ) -> dict[Pair, tuple[Effect, ...]]:
     """What stands between each ordered pair of devices beside themselves."""
     held: dict[Pair, tuple[Effect, ...]] = {}
     place = {at: number for number, at in enumerate(chosen)}
-    named = [(devices[at].name, usable_maps(devices[at].whole, "")[0]) for at in chosen]
-    own = own_heights(named) if at_own and any(len(maps) > 1 for _, maps in named) else None
     for i, j in permutations(chosen, 2):
         heights = chosen[i].mounting_height_mm, chosen[j].mounting_height_mm
         found = [order_effect(devices[i], devices[j], heights, changes)]

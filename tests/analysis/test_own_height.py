@@ -84,6 +84,14 @@ def test_both_the_comparison_and_the_ranking_take_the_choice_off():
     assert compare(a, b).at_heights[0].b_to_a == pytest.approx(1.0)
 
 
+def test_the_verdict_says_that_each_stands_at_its_own_height_where_there_was_a_choice():
+    one, choice = several("Reflector A", [1.2]), several("Reflector B", [1.4, 1.3])
+    place = ", each at its own height (400 mm for both)."
+    assert compare(one, choice).at_best.sentence.endswith(place)
+    assert rank([one, choice]).rows[0].sentence.endswith(place)
+    assert compare(one, several("Reflector B", [1.4])).at_best.sentence.endswith(" at 400 mm.")
+
+
 def test_the_choice_among_many_heights_makes_no_false_difference_beyond_five_per_cent():
     # All true values are equal; B is hung anew for each of five heights, A stands at one.
     random = np.random.default_rng(59)
