@@ -5,10 +5,9 @@ from __future__ import annotations
 import argparse
 import textwrap
 from collections.abc import Callable
-from datetime import date, datetime, time, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import tzlocal
 from attrs import define, field
@@ -32,21 +31,14 @@ from rig.profile import Profile, cross_check, read_profile
 from rig.progress import duration
 from rig.safety import cautions_text
 from rig.schedule import Alarm
-from rig.schedule_book import PLAN, PLANS, Book, Entry, parse_hours
+from rig.schedule_book import PLAN, PLANS, Book, Entry
 from rig.schedule_loop import Loop
-from rig.schedule_policy import (
-    CHECKLIST_LASTS,
-    ENDED,
-    Hours,
-    PlannedRun,
-    State,
-    to_utc,
-)
+from rig.schedule_policy import ENDED, State
+from rig.schedule_times import overlap, planned_runs
 from rig.toml_faults import ConfigError
 
 DONE, FAILED, STOPPED = 0, 1, 130
 LOCK: Final = "schedule.lock"
-MOST_NIGHTS: Final = CHECKLIST_LASTS.days
 #: What has ended is listed for so long: last night is looked at in the morning.
 SHOWN_AFTER_END: Final = timedelta(days=2)
 
@@ -98,7 +90,8 @@ def add(options: argparse.Namespace, room: Room) -> int:
         raise unattended.Refused("not planned: " + "; ".join(refused))
     book = Book(options.lab)
     book.refresh()
-    zone_name, runs = _times(options, room, book)
+    zone_name = options.zone or room.zone_name()
+    runs = planned_runs(options, room.clock.utc(), zone_name, book)
     name = _acknowledged(plan, profile, room)
     if name is None:
         room.say("Not planned: the checklist is not acknowledged.")
@@ -126,10 +119,16 @@ def add(options: argparse.Namespace, room: Room) -> int:
         room.say(f"Run {entry.run.name} is planned: {_when(entry)}.")
     least_s, most_s = lasts_s(plan, profile)
     room.say(f"It lasts at least {duration(least_s)}, at most about {duration(most_s)}.")
-    room.say(
-        f"Print the door notice, {notice}, and hang it up. Planned runs are started by 'evenfall "
-        f"schedule run --lab {options.lab}', which must be left running (hardware/computer.md)."
-    )
+    book.refresh()
+    for entry in entries:
+        for other in overlap(entry, most_s, book.planned(), lambda one: _most_s(options.lab, one)):
+            room.say(
+                f"Remark: runs {entry.run.name} and {other.run.name} may overlap; the bench does "
+                "one at a time, and the later one is missed if it has to wait for too long. "
+                "Consider --after."
+            )
+    room.say(f"Print the door notice, {notice}, and hang it up.")
+    _say_who_keeps(options.lab, room)
     return DONE
 
 
@@ -156,6 +155,8 @@ def show(options: argparse.Namespace, room: Room) -> int:
         cells = (name, record.state.value, _when(entry), _title(options.lab, entry), record.reason)
         table.add_row(*map(Text, cells))
     room.console.print(table)
+    if any(book.records[name].state not in ENDED for name in shown):
+        _say_who_keeps(options.lab, room)
     return DONE
 
 
@@ -235,95 +236,6 @@ def copies(plan: Plan, profile: Profile) -> dict[str, bytes]:
 # -- pieces ---------------------------------------------------------------------------------
 
 
-def _times(options: argparse.Namespace, room: Room, book: Book) -> tuple[str, list[PlannedRun]]:
-    """Make planned runs of the times that were given; every fault at once."""
-    faults: list[str] = []
-    now_utc = room.clock.utc()
-    zone_name = options.zone or room.zone_name()
-    zone: ZoneInfo | None = None
-    try:
-        zone = ZoneInfo(zone_name)
-    except (ZoneInfoNotFoundError, ValueError):
-        faults.append(f"--zone is {zone_name!r}; give a zone such as Europe/Berlin, or UTC")
-    hours: Hours | None = None
-    if options.hours is not None:
-        try:
-            hours = parse_hours(options.hours)
-        except ValueError as error:
-            faults.append(f"--hours {error}")
-    if not 1 <= options.nights <= MOST_NIGHTS:
-        faults.append(
-            f"--nights is {options.nights}; give 1 to {MOST_NIGHTS}: a checklist is good for "
-            f"{MOST_NIGHTS} days"
-        )
-    starts: list[datetime | None] = [None]
-    if options.after is not None:
-        record = book.records.get(options.after)
-        if record is None or record.state in ENDED:
-            faults.append(
-                f"--after is {options.after!r}, and no such run is planned or under way; see "
-                "'evenfall schedule list'"
-            )
-        if options.nights != 1:
-            faults.append("--nights goes with --at, not with --after; leave one of them out")
-    elif zone is not None:
-        first, fault = _first_start(options.at, now_utc.astimezone(zone).replace(tzinfo=None))
-        if fault:
-            faults.append(fault)
-        if first is not None:
-            starts = [first + timedelta(days=night) for night in range(max(1, options.nights))]
-            faults += _start_faults(first, starts[-1] or first, hours, now_utc, zone)
-    if faults:
-        raise ConfigError("schedule", faults)
-    return zone_name, [
-        PlannedRun(
-            name="",
-            planned_utc=now_utc,
-            start=start,
-            after=options.after or "",
-            hours=hours,
-            late_by_s=options.late_by_s,
-        )
-        for start in starts
-    ]
-
-
-def _first_start(text: str, now_local: datetime) -> tuple[datetime | None, str]:
-    """Read a start; a time of day alone is the next such time."""
-    fault = f"--at is {text!r}; give a local time, e.g. 22:00 or 2026-01-05T22:00"
-    try:
-        at = time.fromisoformat(text)
-    except ValueError:
-        try:
-            start = datetime.fromisoformat(text)
-        except ValueError:
-            return None, fault
-        if start.tzinfo is not None or len(text) <= len("2026-01-05"):
-            return None, fault
-        return start, ""
-    if at.tzinfo is not None:
-        return None, fault
-    day: date = now_local.date()
-    start = datetime.combine(day, at)
-    return (start if start > now_local else start + timedelta(days=1)), ""
-
-
-def _start_faults(
-    first: datetime, last: datetime, hours: Hours | None, now_utc: datetime, zone: ZoneInfo
-) -> list[str]:
-    found = []
-    if to_utc(first, zone) < now_utc:
-        found.append(f"--at is {first:%Y-%m-%d %H:%M}, which is over; give a time to come")
-    if to_utc(last, zone) > now_utc + CHECKLIST_LASTS:
-        found.append(
-            f"--at: the last start is {last:%Y-%m-%d %H:%M}; a checklist is good for "
-            f"{CHECKLIST_LASTS.days} days: plan later runs later"
-        )
-    if hours is not None and not hours.hold(first.time()):
-        found.append(f"--at is {first:%H:%M}, outside --hours {hours}; change one of them")
-    return found
-
-
 def _acknowledged(plan: Plan, profile: Profile, room: Room) -> str | None:
     """Go through cautions and checklist with a person; their name, or None if one item is not."""
     room.say(cautions_text(plan.lamp.kind))
@@ -340,6 +252,26 @@ def _acknowledged(plan: Plan, profile: Profile, room: Room) -> str | None:
         return room.read_answer("Your name, for the record > ").strip() or None
     except EOFError:
         return None
+
+
+def _say_who_keeps(lab: Path, room: Room) -> None:
+    """Say if nobody is there to start what is planned."""
+    handle = bench_lock.take(lab / LOCK)
+    if handle is None:
+        return
+    bench_lock.BenchLock(handle, lab / LOCK).release()
+    room.say(
+        "Nobody keeps this schedule at the moment: planned runs are started by 'evenfall schedule "
+        f"run --lab {lab}', which must be left running (hardware/computer.md)."
+    )
+
+
+def _most_s(lab: Path, entry: Entry) -> float:
+    """Return how long a planned run lasts at most; 0 where its files cannot be read. [s]"""
+    try:
+        return lasts_s(read_plan(lab / entry.plan), read_profile(Path(entry.rig)))[1]
+    except (ConfigError, OSError):
+        return 0.0
 
 
 def _when(entry: Entry) -> str:

@@ -28,7 +28,8 @@ CHECKLIST: Final = (
     "halide and mercury lamps that go on burning with a broken bulb).",
     "The stage is guarded, its hard-wired emergency stop works (EN 60204-1, ISO 13850), and its "
     "way, its cables among it, is free at every height of the plan.",
-    "The door notice is printed and hangs at the door; whoever is named on it knows of the run.",
+    "The door notice, which is written after this, will hang at the door before I leave; whoever "
+    "is named on it knows of the run, and how to isolate.",
     "Whoever is responsible for the room allows equipment to run there unattended.",
 )
 #: One more where a person has hung the device before leaving.

@@ -20,7 +20,8 @@ from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.lamp_relay import CoilRelay
 from drivers.simulated.scenario import packaged
-from rig import lamp_records, unattended
+from rig import bench_lock, lamp_records, unattended
+from rig.door_notice import lasts_s
 from rig.operator import Prompt
 from rig.plan import read_plan
 from rig.planned_run import carry_out
@@ -343,3 +344,24 @@ def test_an_absent_operator_answers_what_was_acknowledged_and_stops_at_all_else(
         assert answers(there, kind, ("done", "stop")) == "stop"
     nobody = unattended.AbsentOperator(acknowledged=False)
     assert answers(nobody, "cautions", ("yes", "stop")) == "stop"
+
+
+def test_runs_that_may_overlap_are_remarked_on(tmp_path):
+    lab_of(tmp_path)
+    said = add(tmp_path, "--at", "22:00")[1]
+    assert "may overlap" not in said
+    most_s = lasts_s(read_plan(tmp_path / "plan.toml"), read_profile(tmp_path / "rig.toml"))[1]
+    inside = datetime(2026, 1, 5, 22, 0) + timedelta(seconds=most_s - 60)
+    said = " ".join(add(tmp_path, "--at", f"{inside:%Y-%m-%dT%H:%M:%S}")[1].split())
+    assert "runs 2 and 1 may overlap" in said
+    after = inside + timedelta(seconds=120 + most_s)
+    assert "may overlap" not in add(tmp_path, "--at", f"{after:%Y-%m-%dT%H:%M:%S}")[1]
+
+
+def test_it_is_said_when_nobody_keeps_the_schedule(tmp_path):
+    lab_of(tmp_path)
+    add(tmp_path, "--at", "22:00")
+    assert "Nobody keeps this schedule" in asked(tmp_path, "list")[1]
+    handle = bench_lock.take(tmp_path / "lab" / "schedule.lock")
+    assert "Nobody keeps" not in asked(tmp_path, "list")[1]
+    bench_lock.BenchLock(handle, None).release()
