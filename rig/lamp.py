@@ -95,6 +95,11 @@ class Lamp:
         return self._plan.lamp.switching == "relay" and self._plan.lamp.armed
 
     @property
+    def is_believed_lit(self) -> bool:
+        """Whether it was lit from here, or by a person for us, and not noted as off since."""
+        return math.isinf(self._off_since_s)
+
+    @property
     def may_be_lit_from_s(self) -> float:
         """Elapsed time at which its minimum off time is over. [s]"""
         return self._off_since_s + self._plan.lamp.minimum_off_s
@@ -166,7 +171,7 @@ class Lamp:
             if other is not self._relay and set(other.lines) & set(self._relay.lines):
                 other.cancel()
         problem = open_circuit(self._relay, self._clock)
-        if problem is None and self.is_lit_by_relay and math.isinf(self._off_since_s):
+        if problem is None and self.is_lit_by_relay and self.is_believed_lit:
             try:
                 self._note("off")
             except Exception as fault:  # the circuit is open, which is what matters here

@@ -36,6 +36,7 @@ from rig.recorder import Recorder, RecorderError
 from rig.sequence import Sequence
 from rig.storage import Storage
 from rig.temperature import Temperature
+from rig.warm_up import WarmUp
 from rig.watches import STUCK_S, DiskWatch, LampOnLimit, TimeWatch, end_stuck_program
 
 
@@ -168,9 +169,11 @@ def measure(
         sequence.run()
     except RecorderError:
         _make_safe(attendant, lamp, note=False)
+        _remind(sequence.warm_up, lamp, progress)
         raise
     except BaseException as fault:
         _make_safe(attendant, lamp)
+        _remind(sequence.warm_up, lamp, progress)
         if isinstance(fault, RunStopped):
             fault.folder = folder
             if fault.doubts:
@@ -217,6 +220,13 @@ def note_burning(
             detail=folder.name,
         ),
     )
+
+
+def _remind(warm_up: WarmUp, lamp: Lamp, progress: RunProgress) -> None:
+    """A lamp lit by hand burns on when the run has stopped; only a person can help that."""
+    if warm_up.is_lit and not lamp.is_lit_by_relay:
+        progress.hold()
+        progress.phase("The lamp may still be lit", "switch it off by hand")
 
 
 def _make_safe(attendant: Attendant, lamp: Lamp, *, note: bool = True) -> None:

@@ -11,17 +11,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from attrs import evolve
 
 from analysis.grid import Grid
-from analysis.interruptions import DOUBTED
 from analysis.stabilisation import Rule
 from rig import return_check
 from rig.attendant import Attendant
 from rig.course import Stay, height_to_check, stays
 from rig.dark import DarkReading
 from rig.done import HUNG, Done
-from rig.faults import Interrupted, RunStopped, Then
+from rig.faults import Interrupted, RunStopped
 from rig.lamp import Lamp
 from rig.mapping import Mapping
 from rig.operator import Prompt
@@ -29,6 +27,7 @@ from rig.pause import Pause
 from rig.plan import Plan
 from rig.points import Points, spread_points
 from rig.progress import RunProgress, duration
+from rig.recovery import Recovery
 from rig.safety import cautions_text
 from rig.warm_up import LIT_SHARE, WarmUp
 from rig.watches import LampOnLimit
@@ -40,8 +39,6 @@ RELAY_LIGHTS = (
 )
 #: Before the wattmeter is asked whether the lamp is lit, it gets so long to show it. [s]
 SHOWS_S = 3.0
-#: A lamp whose light is below this share of what it was is out; an arc tube glows for a while.
-OUT_SHARE = 0.1
 
 
 class Sequence:
@@ -89,8 +86,6 @@ class Sequence:
         self._lamp = lamp
         self._done = done
         self._look_back = look_back
-        self._pause = Pause(plan, attendant, progress)
-        self._relights = 0
         self._takes_over = done.has_homed
         self._clock = attendant.clock
         self._has_axis = attendant.instruments.stage.has_height_axis
@@ -101,6 +96,9 @@ class Sequence:
         self._dark = DarkReading(plan, grid, attendant, progress, self._points)
         self._mapping = Mapping(plan, grid, attendant, progress, self._points, self._ask)
         self.warm_up = WarmUp(plan, rule, attendant, progress, self._points, on_limit)
+        self._recovery = Recovery(
+            plan, attendant, lamp, self.warm_up, Pause(plan, attendant, progress)
+        )
         self._dark_mean = 0.0
 
     def run(self) -> None:
@@ -117,7 +115,10 @@ class Sequence:
                 self._go_through()
                 return
             except Interrupted as trouble:
-                self._carry_over(trouble)
+                self._progress.hold()
+                self._recovery.carry_over(trouble, self._dark_mean)
+                # Interrupted between being told to light and being seen to: looked at anew.
+                self._takes_over = self._lamp.is_believed_lit and not self.warm_up.is_lit
                 self._done = self._look_back()
 
     def _go_through(self) -> None:
@@ -208,55 +209,6 @@ class Sequence:
         else:
             self._light()
             self.warm_up.stabilise(self.warm_up.lit_s)
-
-    def _carry_over(self, trouble: Interrupted) -> None:
-        """Return when the run may go on after an interruption, the stage homed.
-
-        Raises
-        ------
-        RunStopped
-            It may not.
-        """
-        self._progress.hold()
-        while True:
-            self._pause.count(trouble)
-            try:
-                self._mend(trouble)
-                self._attendant.home()
-                return
-            except Interrupted as another:
-                trouble = another
-
-    def _mend(self, trouble: Interrupted) -> None:
-        if trouble.row.then is Then.RELIGHT:
-            trouble = self._see_whether_out(trouble)
-        self._attendant.stand_still()
-        if trouble.row.doubts:
-            self._attendant.log.event(DOUBTED, trouble.subject, trouble.reason)
-        if trouble.row.then is Then.RELIGHT:
-            self._put_out_for_relighting(trouble)
-        elif trouble.row.then is not Then.REJOIN:
-            self._pause.wait(trouble)
-
-    def _see_whether_out(self, trouble: Interrupted) -> Interrupted:
-        """Ask the light too: a lamp that still shines is not out, whatever the wattmeter says."""
-        before = self._attendant.latest_light - self._dark_mean
-        light = self._attendant.glance() - self._dark_mean
-        if not light > OUT_SHARE * before:
-            return trouble
-        return Interrupted(
-            f"{trouble.reason} The light is still there ({light:.1f} µmol/m²/s): it is the meter, "
-            "or a dip of the mains.",
-            evolve(trouble.row, then=Then.AWAIT_INSTRUMENT),
-            "power_meter",
-        )
-
-    def _put_out_for_relighting(self, trouble: Interrupted) -> None:
-        self._relights += 1
-        if not self._lamp.is_lit_by_relay or self._relights > self._plan.trouble.relight_most:
-            raise RunStopped(trouble.reason)
-        self._lamp.switch_off()
-        self.warm_up.lamp_is_off()
 
     def _lamp_burns(self) -> bool:
         """Say whether the lamp is lit after an interruption; a relay is opened first."""

@@ -91,7 +91,7 @@ class LampOnLimit:
         raise faults.stop_for(
             faults.Hazard(
                 f"the lamp has been lit for {duration(self._most_s)}, the longest that the plan "
-                "allows (trouble.lamp_on_most_h)."
+                "allows (trouble.lamp_on_most_h). Switch it off if it is still lit."
             ),
             1,
         )

@@ -75,6 +75,12 @@ def assert_safe(bench, end):
     assert bench.virtual.gantry.position(bench.clock.elapsed_s()) == rest
 
 
+def assert_refused_at_the_start(bench, end):
+    """Before the run has begun in earnest, an instrument that is not there is a refusal."""
+    assert_safe(bench, end)
+    assert "homed" not in set(run_folder.load(end.folder).events.event)
+
+
 def named(run, *names):
     return run.events[run.events.event.isin(names)]
 
@@ -172,6 +178,24 @@ def test_a_second_instrument_that_fails_in_the_pause_is_awaited_too_within_one_l
     run = whole(tmp_path, plan, profile, bench)
     assert list(named(run, "paused").subject)[:2] == ["light_sensor", "power_meter"]
     same_map(run, plain)
+
+
+@pytest.mark.parametrize("section", ["power_meter", "light_sensor"])
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.2, 0.3, 0.33, 0.36, 0.4, 0.45, 0.6, 0.95])
+def test_an_instrument_may_be_gone_for_a_while_at_any_moment(section, share, plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    line = getattr(bench.instruments, section).lines[0]
+    begun_s = bench.clock.elapsed_s()
+    out_s = begun_s + share * (plain.ended_s - begun_s)
+    bench.clock.call_at(out_s, line.unplug)
+    bench.clock.call_at(out_s + 40.0, line.replug)
+    try:
+        run = whole(tmp_path, plan, profile, bench)
+    except RunStopped as end:
+        assert_refused_at_the_start(bench, end)
+    else:
+        same_map(run, plain)
+        assert lamp_power_w(bench) < 5.0
 
 
 # Motion faults: a person looks, and nothing moves before
