@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import smtplib
 import ssl
 import subprocess
@@ -17,6 +18,7 @@ import threading
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Any, Final
@@ -77,20 +79,25 @@ def _plain(fault: Exception) -> str:
     return type(fault).__name__
 
 
-def _command(options: Mapping[str, Any], notice: Mapping[str, Any]) -> None:
-    program = subprocess.run(
+def _command(
+    options: Mapping[str, Any],
+    notice: Mapping[str, Any],
+    answer_within_s: float = ANSWER_WITHIN_S,
+) -> None:
+    words = {"EVENFALL_EVENT": notice["event"], "EVENFALL_SUBJECT": notice["subject"]}
+    program = subprocess.Popen(
         list(options["arguments"]),
-        input=notice["text"].encode(),
+        stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
-        env={
-            **os.environ,
-            "EVENFALL_EVENT": notice["event"],
-            "EVENFALL_SUBJECT": notice["subject"],
-        },
-        timeout=ANSWER_WITHIN_S,
-        check=False,
+        env={**os.environ, **words},
+        start_new_session=True,
     )
+    try:
+        program.communicate(notice["text"].encode(), timeout=answer_within_s)
+    except subprocess.TimeoutExpired:
+        os.killpg(program.pid, signal.SIGKILL)  # whatever it has started, too
+        raise NotSent(f"it had not ended after {answer_within_s:g} s, and was ended") from None
     if program.returncode:
         raise NotSent(f"it ended with {program.returncode}")
 
@@ -150,9 +157,10 @@ def main() -> int:
     notice = json.load(sys.stdin)
     results = send(notice)
     log = Path(notice["log"])
-    for way, result in results.items():
-        cells = (notice["utc"], notice["event"], way, result, notice["subject"])
-        append(log, csv_line(cells))
+    with suppress(OSError):
+        for way, result in results.items():
+            cells = (notice["utc"], notice["event"], way, result, notice["subject"])
+            append(log, csv_line(cells))
     sys.stdout.flush()
     os._exit(0)  # threads that hang are not waited for
 

@@ -16,7 +16,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -208,9 +208,10 @@ class Notices:
             "log": str(log.absolute()),
             "ways": attrs.asdict(self._ways),
         }
-        try:
+        with suppress(OSError):  # a full disk is what may have to be told
             if not log.exists():
                 append(log, header(COLUMNS))
+        try:
             sender = subprocess.Popen(
                 [sys.executable, "-m", "rig.notice_sender"],
                 stdin=subprocess.PIPE,

@@ -365,3 +365,17 @@ def test_it_is_said_when_nobody_keeps_the_schedule(tmp_path):
     handle = bench_lock.take(tmp_path / "lab" / "schedule.lock")
     assert "Nobody keeps" not in asked(tmp_path, "list")[1]
     bench_lock.BenchLock(handle, None).release()
+
+
+def test_no_secret_of_notices_gets_into_any_file(tmp_path, monkeypatch):
+    secret = "hunter-two-of-the-test"
+    monkeypatch.setenv("EVENFALL_TEST_HOOK", f"http://127.0.0.1:9/{secret}")
+    lab_of(tmp_path)
+    (tmp_path / "lab" / "notices.toml").write_text(
+        'format = 1\n[webhook]\nurl_from = "EVENFALL_TEST_HOOK"\n'
+    )
+    claimed(tmp_path)
+    assert carried_out(tmp_path)[0] == 0
+    files = [path for path in tmp_path.rglob("*") if path.is_file()]
+    assert len(files) > 10
+    assert [path for path in files if secret.encode() in path.read_bytes()] == []

@@ -8,8 +8,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from attrs import evolve
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rig.schedule_policy import (
+    BUSY,
+    CHECKLIST_LASTS,
     Hours,
     Missed,
     OnRecord,
@@ -163,3 +167,45 @@ def test_an_opening_that_falls_into_the_missing_hour_comes_an_hour_later_on_the_
     assert opens == datetime(2026, 3, 29, 1, 30, tzinfo=UTC)
     assert opens.astimezone(BERLIN).time() == time(3, 30)
     assert hours.hold(opens.astimezone(BERLIN).time())
+
+
+MOMENTS = st.datetimes(datetime(2026, 3, 27), datetime(2026, 4, 8)).map(
+    lambda moment: moment.replace(microsecond=0)
+)
+TIMES = st.times().map(lambda at: at.replace(second=0, microsecond=0))
+HOURS = st.one_of(
+    st.none(), st.tuples(TIMES, TIMES).filter(lambda two: two[0] != two[1]).map(lambda t: Hours(*t))
+)
+
+
+@settings(deadline=None, derandomize=True, max_examples=400)
+@given(
+    start=MOMENTS,
+    asked=st.lists(MOMENTS, min_size=1, max_size=6),
+    hours=HOURS,
+    late_by_h=st.one_of(st.just(math.inf), st.floats(0.1, 100.0)),
+    other=st.sampled_from(list(State)),
+)
+def test_whatever_is_asked_nothing_starts_early_late_outside_its_hours_or_on_a_used_bench(
+    start, asked, hours, late_by_h, other
+):
+    planned = datetime(2026, 3, 27, tzinfo=UTC)
+    run = PlannedRun(
+        name="1", planned_utc=planned, start=start, hours=hours, late_by_s=3600.0 * late_by_h
+    )
+    records = {**OWN, "9": OnRecord(state=other, utc=planned)}
+    due = start.replace(tzinfo=BERLIN).astimezone(UTC)
+    missed = False
+    for now in sorted(moment.replace(tzinfo=UTC) for moment in asked):
+        answer = decide(run, now, BERLIN, records)
+        if missed:
+            assert isinstance(answer, Missed)  # once missed, always missed
+        missed = isinstance(answer, Missed)
+        if isinstance(answer, Wait):
+            assert answer.until_utc is None or answer.until_utc > now  # it is asked again later
+        if isinstance(answer, Start):
+            assert now >= due
+            assert (now - due).total_seconds() <= 3600.0 * late_by_h
+            assert now <= planned + CHECKLIST_LASTS
+            assert hours is None or hours.hold(now.astimezone(BERLIN).time())
+            assert other not in BUSY

@@ -19,6 +19,7 @@ import pytest
 
 from drivers.clock import SystemClock
 from rig import notice_sender
+from rig import notices as notices_module
 from rig.faults import RunStopped
 from rig.notices import LOG, Notices, missing_secrets, read_ways
 from rig.telling import TellingProgress
@@ -327,3 +328,36 @@ def test_a_pause_is_told_and_everything_is_shown_as_before():
         (1, 2, "row 1", 3.0),
         "hold",
     ]
+
+
+def test_a_command_that_hangs_is_ended_with_all_that_it_has_started(tmp_path, monkeypatch):
+    held, gone = os.pipe()
+    program = f"sleep 60 & sleep 60 & echo > {tmp_path}/begun; wait"
+    # The writing end stays open for as long as any of them lives.
+    os.set_inheritable(gone, True)
+    begin = subprocess.Popen
+    monkeypatch.setattr(
+        subprocess, "Popen", lambda *a, **more: begin(*a, **{**more, "pass_fds": [gone]})
+    )
+    try:
+        with pytest.raises(notice_sender.NotSent, match=r"had not ended after 0\.5 s"):
+            notice_sender._command({"arguments": ["sh", "-c", program]}, NOTICE, 0.5)
+    finally:
+        os.close(gone)
+    assert os.read(held, 1) == b""
+    os.close(held)
+
+
+def test_a_disk_without_room_for_the_log_keeps_no_notice_back(tmp_path, monkeypatch):
+    lab = lab_with(tmp_path, f'[command]\narguments = ["touch", "{tmp_path}/told"]\n')
+    monkeypatch.setenv("PYTHONPATH", str(ROOT))
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(notices_module, "append", full)
+    Notices.of_lab(lab, SystemClock()).send("trouble", "disk full", "text")
+    clock = SystemClock()
+    while not (tmp_path / "told").exists():
+        assert clock.elapsed_s() < 30.0
+        clock.wait_until(clock.elapsed_s() + 0.05)
