@@ -28,7 +28,7 @@ from typing import Final
 
 from attrs import field, frozen
 
-from analysis.budget import Term, combine
+from analysis.budget import CONFIDENCE, Term, combine
 from analysis.digits import percent
 from analysis.effects import Effect, taken_off
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
@@ -211,6 +211,7 @@ def judge(
     decided: bool | None = None,
     effects: Sequence[Effect] = (),
     at_own: bool = False,
+    pairs: int = 1,
 ) -> Verdict:
     """Give the verdict on two results.
 
@@ -229,6 +230,8 @@ def judge(
         the rest is a term of it.
     at_own : bool
         Whether each stands at the best of its own heights; said even where that is one height.
+    pairs : int
+        How many pairs are judged together: what would have been seen is larger among many.
     """
     terms = (*ratio_terms(a, b), *(one.term for one in effects))
     whole = combine(terms)
@@ -237,7 +240,9 @@ def judge(
     ratio = max(b_to_a, 1 / b_to_a)
     reach = whole.coverage() * whole.standard
     half_width = ratio * reach
-    seen = (whole.coverage() + whole.quantile(SEEN)) * whole.standard
+    # The first step of Holm's rule, which every pair passes that is told apart at all.
+    told_from = whole.quantile(1 - (1 - CONFIDENCE) / 2 / pairs)
+    seen = (told_from + whole.quantile(SEEN)) * whole.standard
     if decided or (decided is None and ratio - 1 > half_width):
         words, tail = MORE, ""
         said = (

@@ -12,6 +12,10 @@ each device, and a rectangle of that half to both sides is left as a term of the
 
 **Spread.** By how much the variance of the ratio of the drawn bests exceeds that of the ratio at
 the heights chosen is a term too.
+
+A size that was measured with few degrees of freedom is drawn with long tails, which may have no
+variance. So spreads are taken from 95 % intervals of the draws, heights count as told apart where
+that of their difference does not reach, and drawn deviations beyond it are counted as its end.
 """
 
 from __future__ import annotations
@@ -24,6 +28,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
+from analysis.budget import CONFIDENCE
 from analysis.digits import fixed, percent
 from analysis.effects import Effect
 from analysis.monte_carlo import DRAWS, SEED, draw_together
@@ -36,9 +41,12 @@ Heights = Sequence[Sequence[MapSummary]]
 
 NAME: Final = "choice of the best height"
 SOURCE: Final = "drawn: the choice repeated"
-APART: Final = 1.96
-"""Standard deviations below the best from which on a height counts as told from it."""
+_UPPER: Final = (1 + CONFIDENCE) / 2
+_NORMAL_REACH: Final = 1.959964
+"""Half-width of the 95 % interval of a normal variable, in standard deviations."""
 CHUNK: Final = 1000
+LEAST_DRAWN: Final = 0.01
+"""Of the figure read: a long tail is cut off above nothing at all."""
 LEAST_TOLD: Final = 0.001
 """Bias below which there is nothing to be said. [fraction]"""
 
@@ -70,9 +78,10 @@ class OwnHeights:
 
     def effect(self, a: int, b: int) -> Effect | None:
         """Return what the choice does to the ratio b ÷ a; None if it does nothing."""
-        further = float(
-            np.var(self.best[b] - self.best[a]) - np.var(self.chosen[b] - self.chosen[a])
-        )
+        further = (
+            float(_half_width(self.best[b] - self.best[a])) ** 2
+            - float(_half_width(self.chosen[b] - self.chosen[a])) ** 2
+        ) / _NORMAL_REACH**2
         half = [self.biases[at] / 2 for at in (a, b)]
         standard = math.sqrt(max(further, 0.0) + (half[0] ** 2 + half[1] ** 2) / 3)
         if not standard > 0:
@@ -112,10 +121,12 @@ def own_heights(
     for (name, heights), efficacies in zip(devices, drawn, strict=True):
         read = np.log([np.mean(_read(maps)) for maps in heights])
         first = int(np.argmax(read))
-        apart = (efficacies - efficacies[first]).std(axis=1)
-        rivals = np.flatnonzero(read[first] - read <= APART * apart)
-        away = efficacies - read[:, None]
-        biases.append(float((away[rivals].max(axis=0) - away[first]).mean()))
+        reach = _half_width(efficacies - efficacies[first])
+        rivals = np.flatnonzero(read[first] - read <= reach)
+        away = efficacies[rivals] - read[rivals, None]
+        # What acts on all of them alike leaves the choice as it is.
+        highest = away.max(axis=0) - away.mean(axis=0)
+        biases.append(float(np.minimum(highest, np.quantile(highest, _UPPER)).mean()))
         best.append(efficacies.max(axis=0))
         chosen.append(efficacies[first])
         told.append(_told(name, heights, first, efficacies))
@@ -127,6 +138,12 @@ def own_heights(
         best=np.array(best),
         chosen=np.array(chosen),
     )
+
+
+def _half_width(drawn: Floats) -> Floats:
+    """Half-width of the 95 % interval of draws, which run along the last axis."""
+    low, high = np.quantile(drawn, [1 - _UPPER, _UPPER], axis=-1)
+    return np.asarray((high - low) / 2)
 
 
 def _told(name: str, heights: Heights, first: int, efficacies: Floats) -> str:
@@ -163,7 +180,8 @@ def _drawn(devices: Sequence[tuple[str, Heights]], draws: int, seed: int) -> lis
         for at_height in heights:
             spread = _spread(at_height)
             drawn = [next(values) * (1 + spread * hung[one.installation]) for one in at_height]
-            rows.append(np.log(np.mean(drawn, axis=0)))
+            least = LEAST_DRAWN * float(np.mean(_read(at_height)))
+            rows.append(np.log(np.maximum(np.mean(drawn, axis=0), least)))
         found.append(np.array(rows))
     return found
 

@@ -152,6 +152,7 @@ def rank(
     ]
     changes = tuple(one for one in map(change_of, devices) if one is not None)
     changes = tuple(sorted(changes, key=lambda one: not one.is_control))
+    remarks += _on_replicates(devices, changes)
     chosen: dict[int, Result] = {}
     for at, device in enumerate(devices):
         if device.is_control and sum(not one.is_control for one in devices) > 1:
@@ -190,6 +191,7 @@ def rank(
             decided=decided,
             effects=effects[i, j],
             at_own=own is not None and own.is_choice,
+            pairs=len(chosen) * (len(chosen) - 1) // 2,
         )
 
     first = next(iter(chosen))
@@ -239,6 +241,22 @@ def _mismatches(
         (i, j): (names[i], names[j], mismatches(runs[i], runs[j], (names[i], names[j])))
         for i, j in combinations(range(len(runs)), 2)
     }
+
+
+def _on_replicates(devices: Sequence[Device], changes: Sequence[Change]) -> list[str]:
+    """What is assumed, or not known, of devices with several runs."""
+    said = []
+    for device in devices:
+        count = len(device.runs)
+        if count > 1:
+            said.append(f"Each of the {count} runs of {device.name} counts as hung anew.")
+            if all(one.name != device.name for one in changes):
+                said.append(
+                    f"Whether the bench changed between the runs of {device.name} is not known: "
+                    "their times are not recorded, or the first and the last have no usable map "
+                    "at a common height."
+                )
+    return said
 
 
 def _effects(

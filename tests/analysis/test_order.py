@@ -160,7 +160,10 @@ def test_runs_of_unknown_time_have_no_order():
         evolve(one, events=())
         for one in (at(0, "Reflector A", 1.2), at(1, "Reflector B", 1.2), at(2, "Reflector A", 1.1))
     )
-    assert rank([a1, b, a2]).changes == ()
+    found = rank([a1, b, a2])
+    assert found.changes == ()
+    assert "Each of the 2 runs of Reflector A counts as hung anew." in found.remarks
+    assert any("whether the bench changed" in one.lower() for one in found.remarks)
 
 
 def test_hangings_in_runs_of_their_own_put_their_spread_in_place_of_the_declared_term():

@@ -18,6 +18,7 @@ import pytest
 from attrs import evolve
 from scipy.stats import binomtest
 
+from analysis.causes import Cause, Influence
 from analysis.comparison import MORE, compare
 from analysis.own_height import own_heights
 from analysis.plane_results import usable_maps
@@ -73,6 +74,28 @@ def test_a_height_that_is_clearly_the_best_has_no_bias():
 def test_two_devices_of_as_many_equal_heights_owe_each_other_nothing():
     found = drawn(several("Reflector A", [1.2] * 3), several("Reflector B", [1.2] * 3))
     assert found.effect(0, 1).change == pytest.approx(0.0, abs=3e-4)
+
+
+def test_a_size_known_from_three_visits_does_not_blow_the_bias_up():
+    # One degree of freedom: its draws have no variance at all, whatever its size.
+    def with_tail(one):
+        maps = []
+        for map_ in one.maps:
+            cause = Cause(
+                key=f"tail of {one.device} {map_.mounting_height_mm}", name="tail", kind="A",
+                distribution="t", source="", degrees_of_freedom=1.0,
+            )  # fmt: skip
+            tail = Influence(cause=cause, light=np.zeros(25), efficacy=0.0005)
+            budget = map_.budget
+            maps.append(evolve(map_, budget=evolve(budget, influences=(*budget.influences, tail))))
+        return evolve(one, maps=tuple(maps))
+
+    found = drawn(
+        several("Reflector A", [1.2]), with_tail(several("Reflector B", [1.2] * 5, hung_anew=True))
+    )
+    bias = HIGHEST_OF_5 * OWN_HUNG_ANEW
+    assert bias < found.biases[1] < 1.2 * bias
+    assert found.effect(0, 1).standard < bias
 
 
 def test_both_the_comparison_and_the_ranking_take_the_choice_off():

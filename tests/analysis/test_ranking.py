@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from attrs import evolve
@@ -59,6 +61,17 @@ def test_a_difference_of_one_pair_can_be_lost_among_many():
         == "more"
     )
     assert _three(b=1.2456, c=1.22).rows[0].words == "no measurable difference"
+
+
+def test_what_would_have_been_seen_is_larger_among_many_pairs():
+    # Alone 1.959964 + 1.644854 standard uncertainties; among three pairs the first step of Holm's
+    # rule is at 5 % / 3, two-sided: 2.393980 (normal table) + 1.644854.
+    two = rank([run("Reflector A"), run("Reflector C", {400.0: 1.21})])
+    told = []
+    for found in (two, _three()):
+        (said,) = [row.sentence for row in found.rows if row.name == "Reflector C"]
+        told.append(re.search(r"\(([\d.]+).% would have been seen", said)[1])
+    assert told == ["6.0", "6.7"]  # 3.604818 and 4.038834 times 1.6613 %
 
 
 def test_letters_cover_every_pair_that_is_not_parted_and_no_other():
