@@ -65,10 +65,15 @@ def door_notice(
 
 
 def lasts_s(plan: Plan, profile: Profile) -> tuple[float, float]:
-    """Return how long a run lasts at least, and if every warm-up takes its longest. [s]"""
+    """Return how long a run lasts at least, and at most. [s]
+
+    At most: every warm-up takes its longest, and the lamp was lit just before. What a run pauses
+    for when something fails is not counted.
+    """
     foreseen = estimate(plan, profile)
-    return foreseen.duration_s, foreseen.duration_s + sum(
+    longest_s = foreseen.duration_s + sum(
         max(0.0, plan.warm_up.maximum_s - step.duration_s)
         for step in foreseen.steps
         if step.at_least
     )
+    return foreseen.duration_s, longest_s + plan.lamp.minimum_off_s

@@ -118,7 +118,10 @@ def add(options: argparse.Namespace, room: Room) -> int:
     for entry in entries:
         room.say(f"Run {entry.run.name} is planned: {_when(entry)}.")
     least_s, most_s = lasts_s(plan, profile)
-    room.say(f"It lasts at least {duration(least_s)}, at most about {duration(most_s)}.")
+    room.say(
+        f"It lasts at least {duration(least_s)}, at most about {duration(most_s)}; each fault that "
+        f"it waits for may add {plan.trouble.pause_most_min:g} min."
+    )
     book.refresh()
     for entry in entries:
         for other in overlap(entry, most_s, book.planned(), lambda one: _most_s(options.lab, one)):
