@@ -115,6 +115,8 @@ def test_noise_is_found_again_in_the_spreads(tmp_path, monitor_ppfd):
     # One visit is the mean of three samples; with a monitor its noise comes on top.
     visit = 0.004 / math.sqrt(3) * (1 if monitor_ppfd is None else math.sqrt(2))
     found = math.sqrt(np.mean([one.reference_repeatability**2 for one in maps]))
+    # At the start, before every other point, and at the end, whatever a monitor reads beside it.
+    assert {one.reference_visits for one in maps} == {51}
     # Some 200 visits in all, neighbours sharing data: about 7 % on a standard deviation.
     assert found == pytest.approx(visit, rel=0.25)
 

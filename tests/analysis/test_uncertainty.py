@@ -186,6 +186,14 @@ def test_a_ratio_keeps_of_a_shared_cause_only_what_it_does_not_do_to_both():
     assert combine(ratio_terms(a, b)).standard == pytest.approx(math.hypot(0.006, 0.005))
 
 
+def test_a_cause_keeps_one_line_in_a_ratio_though_its_size_is_told_in_two_ways():
+    # The same sensor before and after its certificate came: 1 % of each on the mean of two.
+    twice = {cause("gain"): 0.01, cause("gain", source="certificate"): 0.01}
+    (term,) = ratio_terms(twice, {cause("gain"): 0.025})
+    assert (term.in_a, term.in_b) == pytest.approx((0.02, 0.025))
+    assert term.in_ratio == pytest.approx(0.005)
+
+
 def test_the_lowest_of_noisy_equal_cells_is_freed_of_its_bias():
     # The least of 64 normal values stays above v with the chance (1 − Φ(v))^64; turned round the
     # read value, quantiles p become 1 − p.
