@@ -236,7 +236,10 @@ def declared_of(rig: Mapping[str, Any], plan: Mapping[str, Any]) -> Declared:
 
 def _spectral(rig: Mapping[str, Any], plan: Mapping[str, Any]) -> Any:
     """Uncertainty of the spectral factor that is applied, None if none is."""
-    if _table(plan, "corrections").get("spectral") != "lamp kind":
+    asked = _table(plan, "corrections")
+    if asked.get("spectral") == "curves":
+        return asked.get("spectral_uncertainty_percent")
+    if asked.get("spectral") != "lamp kind":
         return None
     rows = _table(rig, "light_sensor_calibration").get("spectral_factors")
     kind = _table(plan, "lamp").get("kind")

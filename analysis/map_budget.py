@@ -33,6 +33,7 @@ from analysis.drift import reference_weights, repeatability_freedom
 from analysis.identity import Identity
 from analysis.quadrature import Between, between
 from analysis.results import Dark, MapSummary
+from analysis.scaling_influence import scaling_influences
 
 Floats = NDArray[np.floating[Any]]
 
@@ -95,6 +96,7 @@ def budget_of(
         maker.dark(dark),
         *maker.drift(),
         *maker.quadrature(space),
+        *scaling_influences(map_, identity.run),
     ]
     return Budget(
         influences=tuple(influences),

@@ -34,6 +34,7 @@ ADVICE: Final = {
     "where the grid lies": "measuring where the grid lies more closely",
     "where the sensor stands at each point": "placing the sensor more closely",
     "repeatability of a reading": "more samples at each point",
+    "scaling to the nominal line voltage": "a stabilised supply, and no scaling",
     "dark reading": "a dark reading, or more points of it",
     "drift of the lamp during the map": "a longer warm-up, and reference visits more often",
     "light between the points": "more rows and columns",

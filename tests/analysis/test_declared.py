@@ -108,3 +108,9 @@ def test_a_profile_can_state_every_figure_but_the_calibration_which_has_its_cert
     assert {one.name for one in fields(Uncertainty)} == DECLARATIONS.keys() - {
         "calibration_percent"
     }
+
+
+def test_a_factor_from_curves_brings_the_uncertainty_that_the_plan_states():
+    # Expanded, k = 2: 1.6 % is 0.8 %.
+    plan = {"corrections": {"spectral": "curves", "spectral_uncertainty_percent": 1.6}}
+    assert declared_of({}, plan).standard("spectral_percent") == pytest.approx(0.008)

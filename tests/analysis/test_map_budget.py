@@ -12,6 +12,7 @@ from attrs import evolve
 
 from analysis.budget import combine
 from analysis.causes import DECLARED, MEASURED
+from analysis.corrections import Applied
 from analysis.declared import declared_of
 from analysis.grid import grid_from_plan
 from analysis.identity import identity_of
@@ -428,3 +429,30 @@ def test_identities_are_read_from_run_plan_and_rig():
     assert not bare.is_opening_known
     assert found.key("gain", "Q-1", "L-1") == "gain of Q-1 and L-1"
     assert bare.key("gain", "Q-1", "") == f"gain in {run.path}"
+
+
+def test_scaling_to_a_nominal_voltage_brings_what_is_not_known_of_its_slopes():
+    both = [
+        Applied(
+            name="nominal line voltage",
+            on=on,
+            factor=1.05,
+            source="fitted",
+            setting="to 230 V",
+            uncertainty=size,
+            mark="scaled to a line voltage of 230 V",
+        )
+        for on, size in (("light", 0.004), ("power", 0.003))
+    ]
+    light, power = influences(
+        budget(evolve(measured(), corrections=tuple(both))), "scaling to the nominal line voltage"
+    )
+    assert light.light == pytest.approx(0.004)
+    assert (light.power, power.power) == (0.0, 0.003)
+    assert not power.light.any()
+    # In the efficacy the two slopes, fitted apart, do not cancel.
+    assert light.cause.key != power.cause.key
+
+
+def test_maps_that_were_not_scaled_have_no_such_cause():
+    assert influences(budget(measured()), "scaling to the nominal line voltage") == []
