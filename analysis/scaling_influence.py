@@ -1,4 +1,4 @@
-"""What scaling to a nominal line voltage adds to the budget of a map: how well its slope is known."""
+"""What scaling to a nominal line voltage adds to a budget: how well its slope is known."""
 
 from __future__ import annotations
 
