@@ -32,6 +32,8 @@ from analysis.effects import Effect
 from analysis.plane_results import SAME_HEIGHT_MM, results
 
 NAME: Final = "change of the bench between the runs"
+LEAST_TOLD: Final = 0.0005
+"""Correction below which there is nothing to be said of it. [fraction]"""
 
 
 @frozen(kw_only=True)
@@ -185,14 +187,16 @@ def _of(device: Device, changes: Sequence[Change]) -> Change | None:
 def _along_a_line(shown: Change, a: Device, b: Device, apart_h: float) -> Effect:
     share = apart_h / (shown.last_h - shown.first_h)
     taken = shown.change * share
-    told = f"{percent(abs(math.expm1(taken)))} of their ratio" if taken else "nothing more"
+    told = f"takes off {percent(abs(math.expm1(taken)))} of their ratio"
+    if abs(taken) < LEAST_TOLD:
+        told = "leaves their ratio as it is: each mean stands for that moment already"
     return Effect(
         name=NAME,
         change=taken,
         standard=math.hypot(shown.standard * share, abs(shown.change) / 2.0 / math.sqrt(3.0)),
         source=f"measured: {shown.name}, first and last run",
         remark=f"{a.name} and {b.name} are compared as at one moment, on a straight line between "
-        f"the first and last run of {shown.name}, which takes off {told}; that the bench may have "
+        f"the first and last run of {shown.name}, which {told}; that the bench may have "
         "changed at any moment between those runs is in the ± figures.",
     )
 

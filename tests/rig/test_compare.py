@@ -30,7 +30,7 @@ def evenfall(capsys, tmp_path, monkeypatch):
     return call
 
 
-def run_of(folder, device, level, **tables):
+def run_of(folder, device, level, *, skip=(), **tables):
     """Write a run of 3 x 3 points of even light; instruments as those of one bench."""
     the_plan = plan(
         device={"name": device, "specimen": f"{device[-1]}-1"},
@@ -45,6 +45,7 @@ def run_of(folder, device, level, **tables):
         plan=the_plan,
         field=lambda x, y, h: level * flat(x, y, h),
         warm_up_s=0.0,
+        skip=skip,
         noise=0.001,
         other_electrical=True,
     )
@@ -193,6 +194,17 @@ def test_in_a_b_a_the_fading_of_the_bench_is_told_and_not_credited(evenfall, tmp
     assert re.search(r"Reflector A was measured again: −6\.\d.% ± \d\.\d.% .*4 days later", out)
     assert "That is the bench, and is not credited to a device" in out
     assert "on a straight line between the first and last run of Reflector A" in out
+
+
+def test_without_two_usable_maps_there_is_a_page_with_the_reason_but_no_success(
+    evenfall, alike, tmp_path
+):
+    holed = run_of(tmp_path / "c", "Reflector C", 1.0, skip=[(0, 0)])
+    code, out, _ = evenfall("compare", alike[0], holed, "--out", "page.html")
+    assert code == 1
+    assert out.startswith("Not compared: fewer than two of these devices have a usable map.")
+    assert "not compared, it has 8 of 9 points" in out
+    assert (tmp_path / "page.html").is_file()
 
 
 def test_a_fact_that_is_alike_needs_no_accepting_and_is_not_stamped(evenfall, alike):
