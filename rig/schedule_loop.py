@@ -209,7 +209,10 @@ class Loop:
             reason = f"could not be started: {how}"
         else:
             where = self.book.lab / folder if folder else "its run folder"
-            reason = f"ended without a word: {how}. What it read is in {where}"
+            reason = (
+                f"ended without a word: {how}. What it read is in {where}; look at the bench, then "
+                f"go on with 'evenfall resume {where}'"
+            )
         self.book.note(
             name, State.FINISHED, self.clock.utc(), exit_code=1, reason=reason, run_folder=folder
         )
