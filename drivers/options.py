@@ -219,3 +219,9 @@ class LightSensorOptions(PortOptions):
         least=0.0,
         doc="Standard deviation of its reading under steady light.",
     )
+    full_scale_umol_m2_s: float | None = number(
+        default=None,
+        unit="µmol m⁻² s⁻¹",
+        above=0.0,
+        doc="End of its range: a reading there is saturated and is not accepted.",
+    )

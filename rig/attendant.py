@@ -279,8 +279,8 @@ class Attendant:
                 one.forget()
         self._power.interval_s = self._power_interval_s
 
-    def answers(self, name: str, *, reopen: bool) -> bool:
-        """Say whether an instrument that failed says again who it is.
+    def answers(self, name: str, *, reopen: bool) -> tuple[Reading, ...] | None:
+        """Ask an instrument that failed who it is, and for a reading; None unless both are right.
 
         Parameters
         ----------
@@ -293,10 +293,12 @@ class Attendant:
         try:
             if reopen:
                 self.instruments.reopen(name)
-            identity = self.once(instrument.start_identify, instrument.poll_identity, instrument)
+            who = self.once(instrument.start_identify, instrument.poll_identity, instrument)
+            readings = self.once(instrument.start, instrument.poll, instrument)
         except DriverError:
-            return False
-        return identity == self._identities.get(name, identity)
+            return None
+        is_sound = all(self.log.is_plausible(name, reading) for reading in readings)
+        return readings if is_sound and who == self._identities.get(name, who) else None
 
     def cancel_all(self) -> None:
         """Give up whatever is under way and stop the stage; for the end of a run.

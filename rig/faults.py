@@ -12,6 +12,7 @@ leaves doubt about what was read before it, that is read again from the last ref
 
 from __future__ import annotations
 
+import math
 from enum import Enum
 from pathlib import Path
 from typing import Final
@@ -89,12 +90,23 @@ class Interrupted(RunStopped):
         What the table says.
     port_lost : bool
         The port is gone and has to be opened anew.
+    least_power_w : float
+        A wattmeter is back only once it shows so much. [W]
     """
 
-    def __init__(self, reason: str, row: Row, subject: str, *, port_lost: bool = False) -> None:
+    def __init__(
+        self,
+        reason: str,
+        row: Row,
+        subject: str,
+        *,
+        port_lost: bool = False,
+        least_power_w: float = -math.inf,
+    ) -> None:
         super().__init__(reason, subject=subject)
         self.row = row
         self.port_lost = port_lost
+        self.least_power_w = least_power_w
 
 
 class Hazard(Exception):

@@ -11,6 +11,7 @@ from typing import Final
 
 from attrs import define, evolve
 
+from analysis.quantities import MEASURED
 from analysis.run_folder import EventRow
 from drivers.clock import Clock, Stamp
 from drivers.errors import DriverError
@@ -39,11 +40,14 @@ class Logbook:
     recorder : Recorder
     ahead_s : float
         Elapsed time of the folder less that of the clock; 0 for a new run. [s]
+    saturated_umol_m2_s : float
+        A light reading from here on is the end of the sensor's range, and is marked.
     """
 
     clock: Clock
     recorder: Recorder
     ahead_s: float = 0.0
+    saturated_umol_m2_s: float = math.inf
 
     def event(self, event: str, subject: str = "", detail: str = "") -> None:
         """Write down that something happened."""
@@ -65,7 +69,10 @@ class Logbook:
                 window_start_s=reading.window_start_s + self.ahead_s,
                 window_end_s=reading.window_end_s + self.ahead_s,
             )
-            self.recorder.reading(reading_row(now, name, own, place, sample))
+            row = reading_row(now, name, own, place, sample)
+            if self._is_saturated(name, reading):
+                row = evolve(row, status="implausible")
+            self.recorder.reading(row)
 
     def failed(self, name: str, fault: DriverError, place: Place, tries: int) -> None:
         """Write down a try that gave nothing valid: an event, and a row where a value was due."""
@@ -73,6 +80,14 @@ class Logbook:
         if name in _DUE:
             row = failed_row(self._stamp(), name, _DUE[name], fault.reply, place)
             self.recorder.reading(row)
+
+    def is_plausible(self, name: str, reading: Reading) -> bool:
+        """Say whether a reading can be true."""
+        low, high = MEASURED[reading.quantity].plausible
+        return low <= reading.value <= high and not self._is_saturated(name, reading)
+
+    def _is_saturated(self, name: str, reading: Reading) -> bool:
+        return name == "light_sensor" and reading.value >= self.saturated_umol_m2_s
 
     def acknowledge(self) -> None:
         """Return once everything written so far is on the disk."""

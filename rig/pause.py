@@ -69,8 +69,11 @@ class Pause:
                 self._await(trouble, until_s)
                 return
             except Interrupted as another:
-                trouble = another  # one more fails while we wait for the first: within one limit
-                self.count(trouble)
+                self.count(another)
+                if another.row.then is Then.RELIGHT:
+                    raise
+                if another.row.then is not Then.REJOIN:
+                    trouble = another  # one more fails while we wait: within one limit
 
     def _await(self, trouble: Interrupted, until_s: float) -> None:
         if trouble.row.then is Then.AWAIT_PERSON:
@@ -97,11 +100,19 @@ class Pause:
 
     def _await_instrument(self, trouble: Interrupted, until_s: float) -> None:
         with self._attendant.without(self._attendant.instruments.all()[trouble.subject]):
-            while not self._attendant.answers(trouble.subject, reopen=trouble.port_lost):
+            while not self._is_back(trouble):
                 next_s = self._clock.elapsed_s() + LOOK_EVERY_S
                 if next_s >= until_s:
                     raise self._end(trouble, True)
                 self._attendant.wait_until(next_s)
+
+    def _is_back(self, trouble: Interrupted) -> bool:
+        readings = self._attendant.answers(trouble.subject, reopen=trouble.port_lost)
+        return readings is not None and all(
+            reading.value >= trouble.least_power_w
+            for reading in readings
+            if reading.quantity == "wall_power_w"
+        )
 
     def _end(self, trouble: Interrupted, is_over: bool) -> RunStopped:
         why = f" Paused for {duration(self._most_s)}, no longer." if is_over else ""

@@ -73,6 +73,8 @@ class Points:
         low, high = MEASURED["ppfd_umol_m2_s"].plausible
         if math.isnan(value):
             received = "the sensor says that it has no value"
+        elif value >= (most := self._attendant.log.saturated_umol_m2_s):
+            received = f"{value:g} µmol/m²/s, the end of its range ({most:g}): it is saturated"
         elif not low <= value <= high:
             received = f"{value:g} µmol/m²/s, allowed {low:g} to {high:g}"
         else:

@@ -30,12 +30,14 @@ class PowerWatch:
     ----------
     level_w : float
         Level of the stable lamp; NaN while nothing is expected. [W]
+    lost_level_w : float
+        Level before it fell away last; NaN where it never did. [W]
     """
 
     def __init__(self, most_w: float) -> None:
         self._most_w = most_w
         self._steps = 0
-        self.level_w = math.nan
+        self.level_w = self.lost_level_w = math.nan
 
     def expect(self, level_w: float | None) -> None:
         """Expect this level from now on; None expects nothing. [W]"""
@@ -62,6 +64,7 @@ class PowerWatch:
         level_w = self.level_w
         if power_w < LAMP_OUT_SHARE * level_w:
             self.expect(None)
+            self.lost_level_w = level_w
             raise faults.stop_for(
                 faults.LampOut(
                     f"wall power fell from {level_w:.1f} W to {power_w:.1f} W: the lamp went out, "

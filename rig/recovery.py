@@ -5,6 +5,7 @@ What to do for which fault stands in the fault table (`rig/faults.py`); here it 
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from attrs import evolve
@@ -15,6 +16,7 @@ from rig.faults import Interrupted, RunStopped, Then
 from rig.lamp import Lamp
 from rig.pause import Pause
 from rig.plan import Plan
+from rig.power_watch import LAMP_OUT_SHARE
 from rig.warm_up import WarmUp
 
 #: A lamp whose light is below this share of what it was is out; an arc tube glows for a while.
@@ -77,6 +79,9 @@ class Recovery:
             self._put_out(trouble)
         elif trouble.row.then is not Then.REJOIN:
             self._pause.wait(trouble)
+        watch = self._attendant.power_watch
+        if self._warm_up.is_stable and math.isnan(watch.level_w):
+            watch.expect(watch.lost_level_w)
 
     def _see_whether_out(self, trouble: Interrupted, dark_umol_m2_s: float) -> Interrupted:
         """Ask the light too: a lamp that still shines is not out, whatever the wattmeter says."""
@@ -89,6 +94,7 @@ class Recovery:
             "or a dip of the mains.",
             evolve(trouble.row, then=Then.AWAIT_INSTRUMENT),
             "power_meter",
+            least_power_w=LAMP_OUT_SHARE * self._attendant.power_watch.lost_level_w,
         )
 
     def _put_out(self, trouble: Interrupted) -> None:

@@ -8,6 +8,7 @@ what was read is on disk.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -133,6 +134,7 @@ def measure(
         The folder could not be written.
     """
     recorder, folder = log.recorder, log.recorder.folder
+    log.saturated_umol_m2_s = profile.light_sensor.options.full_scale_umol_m2_s or math.inf
     grid = grid_from_plan(plan.raw)
     most_w = plan.trouble.wall_power_most_w or MOST_SHARE * plan.lamp.rated_power_w
     time_watch = TimeWatch(log)

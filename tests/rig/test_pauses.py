@@ -198,6 +198,23 @@ def test_an_instrument_may_be_gone_for_a_while_at_any_moment(section, share, pla
         assert lamp_power_w(bench) < 5.0
 
 
+def test_a_saturated_sensor_is_not_taken_for_a_reading(plain, tmp_path):
+    brightest = float(np.nanmax(plain.map.ppfd))
+    plan, profile, bench = night(tmp_path)
+    options = evolve(profile.light_sensor.options, full_scale_umol_m2_s=0.97 * brightest)
+    profile = evolve(profile, light_sensor=evolve(profile.light_sensor, options=options))
+    person = Watcher(bench, plan.device.name)
+    end, run = stopped(tmp_path, plan, profile, bench, operator=person)
+    assert end.reason.startswith("measurement fault: light sensor at row ")
+    assert "the end of its range" in end.reason
+    assert end.reason.endswith("Paused for 10 min, no longer.")
+    marked = run.readings[run.readings.status == "implausible"]
+    assert (marked.value >= 0.97 * brightest).all()
+    assert len(marked) >= 3
+    fine = run.readings[(run.readings.role == "grid") & (run.readings.status == "ok")]
+    assert (fine[fine.instrument == "light_sensor"].value < 0.97 * brightest).all()
+
+
 # Motion faults: a person looks, and nothing moves before
 
 
@@ -331,6 +348,43 @@ def test_a_meter_that_loses_the_lamp_is_told_from_a_lamp_that_went_out(plain, tm
     assert len(named(run, "relay-closed")) == 1
 
 
+def test_a_meter_that_has_lost_the_lamp_for_good_ends_the_run(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    watch_s = in_map(plain)
+    meter = bench.instruments.power_meter
+    poll = meter.poll
+
+    def lost():
+        readings = poll()
+        if readings is None or bench.clock.elapsed_s() < watch_s:
+            return readings
+        return tuple(evolve(r, value=0.3) if r.quantity == "wall_power_w" else r for r in readings)
+
+    meter.poll = lost
+    end, _ = stopped(tmp_path, plan, profile, bench)
+    assert "The light is still there" in end.reason
+    assert end.reason.endswith("Paused for 10 min, no longer.")
+
+
+def test_a_lamp_that_goes_out_after_a_pause_for_the_meter_is_still_seen(plain, tmp_path):
+    plan, profile, bench = night(tmp_path, trouble={**PAUSES, "relight_most": 0})
+    watch_s = in_map(plain, 0.2)
+    meter = bench.instruments.power_meter
+    poll = meter.poll
+
+    def lost():
+        readings = poll()
+        if readings is None or not watch_s <= bench.clock.elapsed_s() <= watch_s + 3.0:
+            return readings
+        return tuple(evolve(r, value=0.3) if r.quantity == "wall_power_w" else r for r in readings)
+
+    meter.poll = lost
+    put_out(bench, watch_s + 30.0)
+    end, run = stopped(tmp_path, plan, profile, bench)
+    assert "pause-ended" in set(run.events.event)
+    assert end.reason.startswith("hazard: wall power fell from ")
+
+
 @pytest.mark.parametrize(
     ("factor", "words"),
     [(2.0, "allowed up to"), (1.3, "and stays there"), (0.75, "and stays there")],
@@ -389,6 +443,19 @@ def test_a_lamp_is_never_lit_longer_than_the_plan_allows(plain, tmp_path):
 
 
 # Disk, clock, suspend
+
+
+def test_a_sleep_in_a_pause_does_not_end_the_pause(plain, tmp_path):
+    by_hand = {"switching": "hand", "armed": False, "minimum_off_s": 60.0}
+    plan, profile, bench = night(tmp_path, lamp=by_hand)
+    bench.virtual.isolate_lamp(False, bench.clock.elapsed_s())
+    line, out_s = bench.instruments.power_meter.lines[0], in_map(plain)
+    bench.clock.call_at(out_s, line.unplug)
+    suspend(bench, out_s + 60.0, 120.0)
+    bench.clock.call_at(out_s + 300.0, line.replug)
+    run = whole(tmp_path, plan, profile, bench)
+    assert named(run, "pause-ended").elapsed_s.iloc[0] >= out_s + 300.0
+    same_map(run, plain)
 
 
 def test_a_disk_that_fills_ends_the_run_while_it_can_still_be_closed(plain, tmp_path, monkeypatch):
