@@ -76,6 +76,8 @@ def journal(run: RunSummary) -> Journal | None:
         return None
     clock = _Times(run.events)
     lines = list(_lines(run.events, clock))
+    if run.events[-1]["event"] == "stopped":
+        lines = lines[:-1]  # the headline has it
     return Journal(
         headline=_headline(run, clock),
         lines=tuple(lines[:MOST_LINES]),
@@ -110,10 +112,13 @@ def _headline(run: RunSummary, clock: _Times) -> str:
     else:
         how = "Stopped"
     read = _read(run)
-    time = f"{clock.began} to {clock.ended} UTC, {clock.length}"
     if how == "Stopped":
-        return f"{how} at {clock.ended} UTC: {_short(last[0]['detail'])}. Begun {time}. {read}"
-    return f"{how}: {time}. {read}"
+        why = _short(last[0]["detail"])
+        return (
+            f"{how} at {clock.ended} UTC, {clock.length} after it began ({clock.began}): {why}. "
+            f"{read}"
+        )
+    return f"{how}: {clock.began} to {clock.ended} UTC, {clock.length}. {read}"
 
 
 def _read(run: RunSummary) -> str:
@@ -167,8 +172,8 @@ def _failed(tries: Sequence[Event], clock: _Times) -> Iterator[Line]:
     """Tell of failed tries between two other events, those of one instrument together."""
     for subject in dict.fromkeys(str(event["subject"]) for event in tries):
         own = [event for event in tries if event["subject"] == subject]
-        first = _short(own[0]["detail"])
         name = _words(subject)
+        first = _without(name, _short(own[0]["detail"]))
         if len(own) == 1:
             what = f"a try failed ({first})"
         elif clock.of(own[0]) == clock.of(own[-1]):
@@ -180,6 +185,13 @@ def _failed(tries: Sequence[Event], clock: _Times) -> Iterator[Line]:
             f"{name[:1].upper()}{name[1:]}: {what}." if name else f"Trouble: {first}.",
             _FAILED.get(subject, _FAILED_READING),
         )
+
+
+def _without(name: str, detail: str) -> str:
+    """Take the name off the head of a message that begins with it."""
+    if name and detail.lower().startswith(name):
+        return detail[len(name) :].lstrip(" ,:")
+    return detail
 
 
 def _pause(events: Sequence[Event], at: int) -> tuple[str, str]:
