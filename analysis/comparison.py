@@ -11,12 +11,12 @@
 One hanging of each device leaves a half-width of some 3.3 %, nearly all of it from terms that
 are declared and not measured, which is why the relevant difference is not set below that.
 
-**Budget**, first order (`analysis.budget`). The calibration factor of one light sensor and the
-gain of one power meter are shared and cancel. What does not cancel: how the readings of a map
-repeat, what drift correction leaves, a sum over points in place of an integral, the sensor's
-cosine error where light comes from other angles, and how a device hangs. The last is declared
-for one or two installations, and the verdict then says "as installed"; from three installations
-at one height on, their own spread is used.
+**Budget.** Causes are shared or not (`analysis.map_budget`): what is one variable for both runs,
+as the calibration of one light sensor and the gain of one power meter, cancels as far as it acts
+on both alike. How a device hangs is declared for one or two installations, and the verdict then
+says "as installed"; from three installations at one height on, their own spread is used. What the
+bench did between the runs and what choosing the best height does are taken off as far as known,
+and the rest is a term (`analysis.order`, `analysis.own_height`).
 
 **Guard.** Runs that are not alike are refused, see `analysis.likeness`.
 """

@@ -7,6 +7,7 @@ from datetime import timedelta
 from xml.etree import ElementTree
 
 import pytest
+from matplotlib.image import imread
 
 from rig import cli
 from tests import synthetic_run
@@ -126,6 +127,11 @@ def test_what_was_accepted_is_stamped_on_terminal_page_and_figures(evenfall, age
         assert stamp in out
         assert f'<p class="stamp">{stamp}' in header.replace("\u00a0", " ")
         assert all(stamp in one for one in maps)
+    pictures = list((tmp_path / "page-figures").glob("*.png"))
+    assert len(pictures) == 3
+    for picture in pictures:
+        pixels = imread(picture)
+        assert pixels[4, pixels.shape[1] // 2, :3].max() < 0.2  # the dark band of the stamp
 
 
 def test_one_accepted_fact_leaves_the_other_in_the_way(evenfall, aged):
