@@ -64,8 +64,15 @@ class Room:
 
 
 def schedule_command(options: argparse.Namespace, room: Room | None = None) -> int:
-    """Do what was asked and return the exit code."""
+    """Do what was asked and return the exit code.
+
+    Raises
+    ------
+    LabFolderError
+        There is no sound lab folder.
+    """
     room = room or Room()
+    lab_folder.check(options.lab)
     commands = {"add": add, "list": show, "remove": remove, "run": keep}
     return commands[options.what](options, room)
 
@@ -83,7 +90,6 @@ def add(options: argparse.Namespace, room: Room) -> int:
         raise ConfigError(str(options.plan), problems)
     if refused := unattended.refusals(plan, profile):
         raise ConfigError(f"{options.plan}, unattended", refused)
-    lab_folder.check(options.lab)
     # A run on the bench in this process has the bench's time of day.
     run_clock = room.clock if profile.bench is None else VirtualClock()
     if refused := lamp.refusals(plan, profile, options.lab, run_clock):
@@ -193,11 +199,14 @@ def keep(options: argparse.Namespace, room: Room) -> int:
 
     Raises
     ------
-    LabFolderError
-        The lab folder or its schedule is not sound.
+    BenchInUse
+        Another program keeps this schedule.
+    ConfigError
+        How notices are sent is not said soundly.
+    LabFolderError, OSError
+        The schedule cannot be read or written.
     """
     lab = options.lab
-    lab_folder.check(lab)
     handle = bench_lock.take(lab / LOCK)
     if handle is None:
         raise bench_lock.BenchInUse(f"the schedule of {lab} is kept by another program already")

@@ -15,6 +15,7 @@ from attrs import evolve
 from rich.console import Console
 
 from analysis import lab_folder, lab_records, run_folder
+from analysis.lab_records import LabFolderError
 from drivers.clock import VirtualClock
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
@@ -379,3 +380,9 @@ def test_no_secret_of_notices_gets_into_any_file(tmp_path, monkeypatch):
     files = [path for path in tmp_path.rglob("*") if path.is_file()]
     assert len(files) > 10
     assert [path for path in files if secret.encode() in path.read_bytes()] == []
+
+
+@pytest.mark.parametrize("words", [("list",), ("remove", "1"), ("run",)])
+def test_a_folder_that_is_no_lab_is_named(tmp_path, words):
+    with pytest.raises(LabFolderError, match="not a lab folder"):
+        asked(tmp_path, *words)
