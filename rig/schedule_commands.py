@@ -207,10 +207,10 @@ def keep(options: argparse.Namespace, room: Room) -> int:
         The schedule cannot be read or written.
     """
     lab = options.lab
+    notices = Notices.of_lab(lab, room.clock)
     handle = bench_lock.take(lab / LOCK)
     if handle is None:
         raise bench_lock.BenchInUse(f"the schedule of {lab} is kept by another program already")
-    notices = Notices.of_lab(lab, room.clock)
     stop, alarm = StopRequest(), Alarm()
     try:
         with kept_awake("planned runs", room.clock) as word:

@@ -6,6 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from attrs import evolve
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analysis import run_folder
 from analysis.report.build import render
@@ -177,3 +179,47 @@ def test_the_journal_stands_above_the_key_numbers_and_shows_text_as_text(quiet):
     assert "it homes before it moves again" in html
     quiet_html = render([run], [with_events(summary)], made_utc="2026-01-06T06:00:00Z")
     assert "Nothing out of the ordinary" in quiet_html
+
+
+NAMES = [
+    "fault",
+    "retry",
+    "paused",
+    "pause-ended",
+    "stopped",
+    "run-resumed",
+    "run-ended",
+    "lamp-lit",
+    "hung",
+    "answer",
+    "prompt",
+    "note",
+    "reference-agrees",
+    "reference-unlike",
+    "readings-doubted",
+    "unattended",
+    "clock-stepped",
+    "something-new",
+]
+
+
+@settings(deadline=None, derandomize=True, max_examples=200)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0.0, 3000.0),
+            st.sampled_from(NAMES),
+            st.sampled_from(["", "stage", "light_sensor", "suspect"]),
+            st.text(max_size=300),
+        ),
+        max_size=30,
+    )
+)
+def test_any_course_of_events_has_a_journal_of_bounded_length(quiet, happened):
+    _, summary = quiet
+    told = journal(with_events(summary, *sorted(happened, key=lambda one: one[0]), ended=False))
+    assert len(told.lines) <= MOST_LINES
+    for line in told.lines:
+        assert line.when
+        assert "\n" not in line.what
+        assert len(line.what) < 500
