@@ -25,11 +25,15 @@ class UnsyncedStorage(OsStorage):
         """Do nothing."""
 
 
-def _ratio(points: int) -> float:
+def _ratio(points: int, heights_mm: list[float]) -> float:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        plan = plan_of(folder, grid={"rows": points, "columns": points})
-        profile, bench = bench_of(folder)
+        plan = plan_of(
+            folder,
+            grid={"rows": points, "columns": points},
+            heights={"mounting_height_mm": heights_mm},
+        )
+        profile, bench = bench_of(folder, scenario={"gantry": {"travel_z_mm": [250.0, 900.0]}})
         path = do_run(folder, plan, profile, bench, storage=UnsyncedStorage())
         return scan_ratio(run_folder.load(path), plan, profile)
 
@@ -40,9 +44,14 @@ def measure(is_quick: bool) -> list[Result]:
     return [
         Result(
             name=f"scan of {points} × {points} points ÷ physical bound",
-            measured=_ratio(points),
+            measured=_ratio(points, [450.0]),
             aim=1.05,
-        )
+        ),
+        Result(
+            name=f"a night of 3 heights × {points**2} points: scans ÷ physical bound",
+            measured=_ratio(points, [400.0, 500.0, 600.0]),
+            aim=1.05,
+        ),
     ]
 
 

@@ -51,10 +51,14 @@ def samples_s(count: int, value_characters: int) -> float:
     return SDI12_WAKE_S + count * one_s
 
 
-def visits_of_map(run: Run) -> Any:
-    """Return the visits of the first map in time order: x, y, and how many samples."""
+def visits_of_map(run: Run, begun_s: float, ended_s: float) -> Any:
+    """Return the visits of one map in time order: x, y, and how many samples."""
     table = run.readings
-    rows = table[table.role.isin(["grid", "reference"]) & (table.instrument == "light_sensor")]
+    rows = table[
+        table.role.isin(["grid", "reference"])
+        & (table.instrument == "light_sensor")
+        & table.elapsed_s.between(begun_s, ended_s)
+    ]
     # A visit begins where the sample number starts again.
     begins = (rows["sample"].to_numpy() == 1).cumsum()
     visits = rows.groupby(begins).agg(
@@ -64,16 +68,20 @@ def visits_of_map(run: Run) -> Any:
 
 
 def scan_ratio(run: Run, plan: Plan, profile: Profile) -> float:
-    """Return the time the first map took, divided by its physical bound."""
-    stage, visits = profile.stage.options, visits_of_map(run)
-    x, y = visits.x_mm.to_numpy(), visits.y_mm.to_numpy()
-    ways = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
-    bound_s = sum(
-        travel_s(way, stage.speed_mm_s, stage.acceleration_mm_s2)
-        + max(plan.sampling.settle_s, CONFIRMATION_S)
-        + samples_s(count, value_characters=len("+612.3"))
-        for way, count in zip(ways, visits.samples, strict=True)
-    )
-    events = run.events.set_index("event").elapsed_s
-    took_s = float(events["map-ended"]) - float(events["map-begun"])
+    """Return the time that the maps of a run took, divided by their physical bound."""
+    stage, took_s, bound_s = profile.stage.options, 0.0, 0.0
+    moments = [
+        run.events[run.events.event == name].elapsed_s for name in ("map-begun", "map-ended")
+    ]
+    for begun_s, ended_s in zip(*moments, strict=True):
+        took_s += ended_s - begun_s
+        visits = visits_of_map(run, begun_s, ended_s)
+        x, y = visits.x_mm.to_numpy(), visits.y_mm.to_numpy()
+        ways = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
+        bound_s += sum(
+            travel_s(way, stage.speed_mm_s, stage.acceleration_mm_s2)
+            + max(plan.sampling.settle_s, CONFIRMATION_S)
+            + samples_s(count, value_characters=len("+612.3"))
+            for way, count in zip(ways, visits.samples, strict=True)
+        )
     return took_s / bound_s
