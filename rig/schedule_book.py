@@ -237,7 +237,7 @@ class Book:
 
     def _append(self, line: dict[str, str]) -> None:
         if not self.path.exists():
-            append(self.path, header(COLUMNS))
+            replace(self.path, header(COLUMNS))  # whole, or not there
         append(self.path, csv_line([line[column] for column in COLUMNS]))
 
     @contextmanager
