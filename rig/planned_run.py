@@ -16,7 +16,9 @@ from pathlib import Path
 
 from rich.console import Console
 
+from analysis.lab_records import LabFolderError
 from drivers.clock import Clock, SystemClock
+from drivers.errors import DriverError
 from rig import unattended
 from rig.bench_lock import BenchLock, handed_over
 from rig.build import build
@@ -29,6 +31,7 @@ from rig.operator import StopRequest
 from rig.plan import Plan, read_plan
 from rig.profile import Profile, read_profile
 from rig.progress import TerminalProgress
+from rig.recorder import RecorderError
 from rig.results import derive, draw_maps
 from rig.run import run
 from rig.schedule_book import Book, Entry, digest
@@ -137,8 +140,18 @@ class _Carried:
 
     def run(self, plan: Plan, profile: Profile) -> int:
         """Run, derive, and write down how it ended."""
-        stop = StopRequest()
-        code, reason = 0, "complete"
+        stop = StopRequest()  # to the very end: a second signal must not cut the record short
+        try:
+            code, reason = self._measure(plan, profile, stop)
+            self._tell(plan, code, reason)
+            if self._folder is not None:
+                self._derive(self._folder)
+        finally:
+            stop.release()
+        return code
+
+    def _measure(self, plan: Plan, profile: Profile, stop: StopRequest) -> tuple[int, str]:
+        """Run; return the exit code and why it ended."""
         try:
             bench = build(profile, plan.device.name)
             try:
@@ -157,16 +170,19 @@ class _Carried:
             finally:
                 bench.close()
         except RunStopped as stopped:
-            code, reason = stopped.exit_code, stopped.reason
+            return stopped.exit_code, stopped.reason
+        except (DriverError, RecorderError, LabFolderError, ConfigError, OSError) as fault:
+            return FAILED, " ".join(str(fault).split())
         except Exception as fault:
-            code, reason = FAILED, f"{type(fault).__name__}: {fault}"
-        finally:
-            stop.release()
-        # On record before anything is made of it, which may fail by itself.
+            return FAILED, f"a defect in Evenfall: {type(fault).__name__}: {fault}"
+        return 0, "complete"
+
+    def _tell(self, plan: Plan, code: int, reason: str) -> None:
+        """Write down how it ended, then tell; before anything is made of it, which may fail."""
         folder = "" if self._folder is None else str(self._folder.relative_to(self._lab))
         self._book.note(
             self._name,
-            State.FINISHED,
+            State.FINISHED if folder else State.MISSED,  # without a folder it was not begun
             self._clock.utc(),
             exit_code=code,
             reason=reason,
@@ -179,9 +195,6 @@ class _Carried:
             "end" if code == 0 else "trouble", word, f"{reason}. Run folder: {folder or 'none'}"
         )
         self._console.print(word if code == 0 else f"{word}: {reason}", markup=False)
-        if self._folder is not None:
-            self._derive(self._folder)
-        return code
 
     def _derive(self, folder: Path) -> None:
         try:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
+import signal
 import tomllib
 from datetime import UTC, datetime, timedelta
 from io import StringIO
@@ -17,13 +19,14 @@ from rich.console import Console
 from analysis import lab_folder, lab_records, run_folder
 from analysis.lab_records import LabFolderError
 from drivers.clock import VirtualClock
+from drivers.errors import PortLost
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.lamp_relay import CoilRelay
 from drivers.simulated.scenario import packaged
 from rig import bench_lock, lamp_records, unattended
 from rig.door_notice import lasts_s
-from rig.operator import Prompt
+from rig.operator import Prompt, StopRequest
 from rig.plan import read_plan
 from rig.planned_run import carry_out
 from rig.profile import read_profile
@@ -386,3 +389,41 @@ def test_no_secret_of_notices_gets_into_any_file(tmp_path, monkeypatch):
 def test_a_folder_that_is_no_lab_is_named(tmp_path, words):
     with pytest.raises(LabFolderError, match="not a lab folder"):
         asked(tmp_path, *words)
+
+
+def test_a_port_that_is_gone_as_the_run_begins_is_a_miss_with_its_reason(tmp_path, monkeypatch):
+    lab_of(tmp_path)
+    claimed(tmp_path)
+
+    def gone(*_):
+        raise PortLost("stage, /dev/stage", "the port is gone", remedy="Plug it in again.")
+
+    monkeypatch.setattr("rig.planned_run.build", gone)
+    code, book = carried_out(tmp_path)
+    record = book.records["1"]
+    assert (code, record.state) == (1, State.MISSED)
+    assert "the port is gone" in record.reason
+    assert "PortLost" not in record.reason
+
+
+def test_a_run_that_is_stopped_is_finished_with_its_reason_and_its_report(tmp_path, monkeypatch):
+    lab_of(tmp_path)
+    claimed(tmp_path)
+
+    class Interrupted(StopRequest):
+        """The computer is being shut down."""
+
+        def __init__(self):
+            super().__init__()
+            os.kill(os.getpid(), signal.SIGTERM)
+
+        def release(self):
+            os.kill(os.getpid(), signal.SIGTERM)  # once more, at the very end
+            super().release()
+
+    monkeypatch.setattr("rig.planned_run.StopRequest", Interrupted)
+    code, book = carried_out(tmp_path)
+    record = book.records["1"]
+    assert (code, record.state, record.exit_code) == (130, State.FINISHED, 130)
+    assert record.reason == "stopped by the operator (SIGTERM)"
+    assert (tmp_path / "lab" / book.folders["1"] / "report.html").is_file()
