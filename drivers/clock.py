@@ -16,6 +16,7 @@ import heapq
 import itertools
 import math
 import select
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -67,15 +68,22 @@ class Clock(Protocol):
         ...
 
 
+def _steady_s() -> float:
+    """Return what no correction of the time of day moves, and what goes on while all sleeps. [s]"""
+    if sys.platform == "linux":
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
+
+
 class SystemClock:
     """The computer's clock: UTC and monotonic."""
 
     def __init__(self) -> None:
-        self._origin_s = time.monotonic()
+        self._origin_s = _steady_s()
 
     def elapsed_s(self) -> float:
-        """Return monotonic seconds since this clock was made. [s]"""
-        return time.monotonic() - self._origin_s
+        """Return monotonic seconds since this clock was made, a sleep of the computer included."""
+        return _steady_s() - self._origin_s
 
     def utc(self) -> datetime:
         """Return the time of day in UTC."""
