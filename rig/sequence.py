@@ -200,7 +200,8 @@ class Sequence:
         self._dark_mean = self._dark.read(done, self._see_lamp_off) if at == 0 else 0.0
         self._dark_mean = self._dark_mean or self._dark.mean(done)
         if self.warm_up.is_lit:
-            if not self.warm_up.is_stable:
+            # Homing has moved a height axis, and with it the lamp or the plane.
+            if not self.warm_up.is_stable or self._has_axis:
                 self._points.park()
                 self.warm_up.stabilise(self._clock.elapsed_s())
         elif burns:
