@@ -55,7 +55,7 @@ def planned(folder, *, in_s):
 @pytest.mark.slow
 def test_a_planned_run_is_woken_at_its_time_by_a_process_begun_after_a_kill(tmp_path):
     lab_of(tmp_path)
-    clock, due = SystemClock(), planned(tmp_path, in_s=9.0)
+    clock, due = SystemClock(), planned(tmp_path, in_s=6.0)
     first = started(tmp_path)
     second = subprocess.run(
         [sys.executable, "-m", "rig.cli", "schedule", "run", "--lab", "lab"],
