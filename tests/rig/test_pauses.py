@@ -181,7 +181,7 @@ def test_a_second_instrument_that_fails_in_the_pause_is_awaited_too_within_one_l
 
 
 @pytest.mark.parametrize("section", ["power_meter", "light_sensor"])
-@pytest.mark.parametrize("share", [0.02, 0.1, 0.2, 0.3, 0.33, 0.36, 0.4, 0.45, 0.6, 0.95])
+@pytest.mark.parametrize("share", [0.02, 0.2, 0.33, 0.36, 0.45, 0.95])
 def test_an_instrument_may_be_gone_for_a_while_at_any_moment(section, share, plain, tmp_path):
     plan, profile, bench = night(tmp_path)
     line = getattr(bench.instruments, section).lines[0]
@@ -528,7 +528,7 @@ FAULTS = {
 }
 
 
-@pytest.mark.parametrize("seed", range(16))
+@pytest.mark.parametrize("seed", range(10))
 def test_any_fault_at_any_time_ends_measured_or_safely_stopped(seed, tmp_path):
     dice = random.Random(seed)
     section = dice.choice(sorted(FAULTS))

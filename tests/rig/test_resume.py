@@ -174,7 +174,7 @@ def same_map(one, other):
     assert one.plane_efficacy_umol_j == pytest.approx(other.plane_efficacy_umol_j, rel=1e-3)
 
 
-SHARES = np.linspace(0.0, 0.999, 12)
+SHARES = np.linspace(0.0, 0.999, 9)
 
 
 @pytest.mark.parametrize("share", SHARES)
