@@ -16,6 +16,7 @@ from attrs import frozen
 
 COMMON_PRACTICE: Final = "common practice, no source"
 STATED: Final = "stated in the rig profile"
+STATED_IN_PLAN: Final = "stated in the plan"
 
 
 @frozen(kw_only=True)
@@ -164,11 +165,14 @@ class Declared:
         Names that the owner stated.
     certified : frozenset of str
         Those among them that are expanded uncertainties (k = 2) of a calibration.
+    in_plan : frozenset of str
+        Those among them that the plan states.
     """
 
     values: Mapping[str, float]
     stated: frozenset[str]
     certified: frozenset[str] = frozenset()
+    in_plan: frozenset[str] = frozenset()
 
     def standard(self, name: str) -> float:
         """Return a standard uncertainty: % as a fraction, mm as mm, degrees as radians."""
@@ -191,7 +195,9 @@ class Declared:
         sign = "" if declaration.reading in ("standard", "number") else "± "
         how = "k = 2" if name in self.certified else declaration.reading
         reading = {"k = 2": ", k = 2", "standard": ", standard"}.get(how, "")
-        whence = STATED if name in self.stated else f"default: {declaration.source}"
+        whence = f"default: {declaration.source}"
+        if name in self.stated:
+            whence = STATED_IN_PLAN if name in self.in_plan else STATED
         return f"{sign}{self.values[name]:g}{unit}{reading}; {whence}"
 
     @property
@@ -226,11 +232,13 @@ def declared_of(rig: Mapping[str, Any], plan: Mapping[str, Any]) -> Declared:
         "wattmeter_percent": _table(rig, "power_meter_calibration").get("uncertainty_percent"),
         "spectral_percent": _spectral(rig, plan),
     }
+    by_curves = _table(plan, "corrections").get("spectral") == "curves"
     known = {name: value for name, one in certified.items() if (value := _figure(one)) is not None}
     return Declared(
         values={**values, **stated, **known},
         stated=frozenset(stated) | frozenset(known),
         certified=frozenset(known),
+        in_plan=frozenset({"spectral_percent"} & known.keys() if by_curves else ()),
     )
 
 

@@ -180,13 +180,10 @@ class _Maker:
             ),
             light=standard("linearity_percent") * self.map_.ppfd / self.map_.ppfd.max(),
         )
+        name, declared = "temperature of the light sensor", "sensor_temperature_percent"
         yield Influence(
-            cause=self.cause(
-                "temperature of the light sensor",
-                f"sensor temperature in {who.run}",
-                "sensor_temperature_percent",
-            ),
-            light=self.all_cells(standard("sensor_temperature_percent")),
+            cause=self.cause(name, f"sensor temperature in {who.run}", declared),
+            light=self.all_cells(standard(declared)),
         )
 
     def cosine(self) -> Iterator[Influence]:
@@ -293,10 +290,14 @@ class _Maker:
         if dark.sd is not None and dark.points > 1:
             of = f"{significant(dark.sd, 2)} {PPFD_UNIT} from point to point, {dark.points} points"
             cause = self._measured(name, name, of, dark.points - 1.0)
-            return Influence(cause=cause, light=dark.sd / math.sqrt(dark.points) / light)
-        size = f"± {UNKNOWN_DARK_UMOL_M2_S:g} {PPFD_UNIT}"
-        cause = self._assumed(name, name, "rectangular", size)
-        return Influence(cause=cause, light=UNKNOWN_DARK_UMOL_M2_S / math.sqrt(3.0) / light)
+            size = dark.sd / math.sqrt(dark.points)
+        else:
+            limit = UNKNOWN_DARK_UMOL_M2_S
+            cause = self._assumed(name, name, "rectangular", f"± {limit:g} {PPFD_UNIT}")
+            size = limit / math.sqrt(3.0)
+        # One is subtracted from all maps of one hanging.
+        key = f"{name} of {self.identity.run}, installation {self.map_.installation}"
+        return Influence(cause=evolve(cause, key=key), light=size / light)
 
     def drift(self) -> Iterator[Influence]:
         """What the correction leaves in the map, and what is left in the plane efficacy."""

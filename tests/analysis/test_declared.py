@@ -113,4 +113,8 @@ def test_a_profile_can_state_every_figure_but_the_calibration_which_has_its_cert
 def test_a_factor_from_curves_brings_the_uncertainty_that_the_plan_states():
     # Expanded, k = 2: 1.6 % is 0.8 %.
     plan = {"corrections": {"spectral": "curves", "spectral_uncertainty_percent": 1.6}}
-    assert declared_of({}, plan).standard("spectral_percent") == pytest.approx(0.008)
+    held = declared_of({}, plan)
+    assert held.standard("spectral_percent") == pytest.approx(0.008)
+    assert held.source("spectral_percent") == "± 1.6 %, k = 2; stated in the plan"
+    # A figure that the plan does not use is not there.
+    assert declared_of({}, {"corrections": {"spectral": "curves"}}).is_default

@@ -275,6 +275,14 @@ def test_a_dark_reading_of_less_than_two_points_is_taken_to_be_within_1(dark):
     assert (one.cause.distribution, one.cause.is_default) == ("rectangular", True)
 
 
+def test_maps_of_one_hanging_share_its_dark_reading():
+    def key(**changes):
+        return the(budget(evolve(measured(), **changes)), "dark reading").cause.key
+
+    assert key() == key(mounting_height_mm=500.0)
+    assert key() != key(installation=2)
+
+
 def with_reference(visits_s, read_s, repeatability=0.004, source="reference", **changes):
     drift = evolve(
         measured().drift,
