@@ -5,6 +5,7 @@ The lamp stays as it is, for so long and no longer; the stage is stopped; the lo
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 from rig.attendant import Attendant
@@ -15,6 +16,15 @@ from rig.progress import RunProgress, duration
 
 #: Time between two looks whether an instrument answers again. [s]
 LOOK_EVERY_S: Final = 10.0
+#: Said where the run goes on without a word from anybody.
+MOVES_BY_ITSELF: Final = (
+    " The stage homes by itself once it answers: before you reach into the area, stop the run or "
+    "use the emergency stop."
+)
+#: Added where the lamp is lit by program.
+RELAY_LIGHTS: Final = (
+    " If the lamp is off by then, the relay lights it without asking, after its minimum off time."
+)
 #: A run that is interrupted more often than this is no run (our own figure).
 MOST_INTERRUPTIONS: Final = 10
 
@@ -31,6 +41,7 @@ class Pause:
 
     def __init__(self, plan: Plan, attendant: Attendant, progress: RunProgress) -> None:
         self._most_s = 60.0 * plan.trouble.pause_most_min
+        self._by_relay = plan.lamp.switching == "relay" and plan.lamp.armed
         self._attendant = attendant
         self._clock = attendant.clock
         self._progress = progress
@@ -48,8 +59,15 @@ class Pause:
         if self._interruptions > MOST_INTERRUPTIONS:
             raise RunStopped(f"{trouble.reason} Interrupted {self._interruptions} times: no more.")
 
-    def wait(self, trouble: Interrupted) -> None:
+    def wait(self, trouble: Interrupted, lamp_is_out: Callable[[], None]) -> None:
         """Return when the run may go on.
+
+        Parameters
+        ----------
+        trouble : Interrupted
+        lamp_is_out : callable
+            Called where the lamp goes out while a person is awaited: whoever mends something has
+            switched it off, and it must not come on again before they say so.
 
         Raises
         ------
@@ -62,8 +80,9 @@ class Pause:
                 raise RunStopped(trouble.reason)
             self._attendant.log.event("paused", trouble.subject, trouble.reason)
             self._attendant.log.acknowledge()
+            by_itself = "" if trouble.row.then is Then.AWAIT_PERSON else MOVES_BY_ITSELF
             self._progress.phase(
-                "Paused", f"{trouble.reason} For at most {duration(self._most_s)}."
+                "Paused", f"{trouble.reason} For at most {duration(self._most_s)}.{by_itself}"
             )
             try:
                 self._await(trouble, until_s)
@@ -71,8 +90,10 @@ class Pause:
             except Interrupted as another:
                 self.count(another)
                 if another.row.then is Then.RELIGHT:
-                    raise
-                if another.row.then is not Then.REJOIN:
+                    if trouble.row.then is not Then.AWAIT_PERSON:
+                        raise
+                    lamp_is_out()
+                elif another.row.then is not Then.REJOIN:
                     trouble = another  # one more fails while we wait: within one limit
 
     def _await(self, trouble: Interrupted, until_s: float) -> None:
@@ -88,7 +109,8 @@ class Pause:
                 kind="mend",
                 text=f"{trouble.reason}\nThe stage is stopped and will not move by itself; the "
                 "lamp is as it was. Switch the lamp off before you reach into the area. When it "
-                "is mended and the area is clear, the stage homes as soon as you answer.",
+                "is mended and the area is clear, the stage homes as soon as you answer."
+                + (RELAY_LIGHTS if self._by_relay else ""),
                 choices=("go on", "stop"),
             ),
             until_s,

@@ -78,7 +78,7 @@ class Recovery:
         if trouble.row.then is Then.RELIGHT:
             self._put_out(trouble)
         elif trouble.row.then is not Then.REJOIN:
-            self._pause.wait(trouble)
+            self._pause.wait(trouble, self._lamp_is_out)
         watch = self._attendant.power_watch
         if self._warm_up.is_stable and math.isnan(watch.level_w):
             watch.expect(watch.lost_level_w)
@@ -101,5 +101,11 @@ class Recovery:
         self._relights += 1
         if not self._lamp.is_lit_by_relay or self._relights > self._plan.trouble.relight_most:
             raise RunStopped(trouble.reason)
-        self._lamp.switch_off()
+        self._lamp_is_out()
+
+    def _lamp_is_out(self) -> None:
+        if self._lamp.is_lit_by_relay:
+            self._lamp.switch_off()
+        else:
+            self._lamp.is_off_by_hand()
         self._warm_up.lamp_is_off()

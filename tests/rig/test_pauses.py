@@ -267,6 +267,60 @@ class Away(VirtualPerson):
             super().ask(prompt)
 
 
+class Mender(Watcher):
+    """Isolates the lamp before going near it, and puts it back before answering."""
+
+    def ask(self, prompt):
+        self.asked.append(prompt.kind)
+        self.text = prompt.text
+        if prompt.kind == "mend":
+            now_s = self._clock.elapsed_s()
+            for after_s, isolated in ((5.0, True), (50.0, False)):
+                self._clock.call_at(
+                    now_s + after_s,
+                    lambda i=isolated, s=now_s + after_s: self._bench.isolate_lamp(i, s),
+                )
+            if self.asked.count("mend") > 1:
+                self._clock.call_at(now_s + 100.0, lambda: setattr(self, "_answer", "go on"))
+            return
+        VirtualPerson.ask(self, prompt)
+
+
+def test_whoever_mends_may_switch_the_lamp_off_and_it_stays_off_until_they_say_so(plain, tmp_path):
+    plan, profile, bench = night(tmp_path)
+    peer = bench.instruments.stage.lines[0]._peer
+    bench.clock.call_at(in_map(plain), lambda: raise_alarm(peer, bench))
+    person = Mender(bench, plan.device.name)
+    run = whole(tmp_path, plan, profile, bench, operator=person)
+    answered = run.events[(run.events.event == "answer") & (run.events.subject == "mend")]
+    switched = named(run, "relay-closed", "relay-opened")
+    assert list(switched.event)[:3] == ["relay-closed", "relay-opened", "relay-closed"]
+    opened_s, closed_s = switched.elapsed_s.to_numpy()[1:3]
+    assert opened_s < answered.elapsed_s.iloc[0] < closed_s
+    assert closed_s - opened_s >= plan.lamp.minimum_off_s
+    same_map(run, plain)
+
+
+def test_by_hand_too_a_lamp_switched_off_for_mending_is_lit_and_warmed_up_anew(plain, tmp_path):
+    by_hand = {"switching": "hand", "armed": False, "minimum_off_s": 60.0}
+    plan, profile, bench = night(tmp_path, lamp=by_hand)
+    bench.virtual.isolate_lamp(False, bench.clock.elapsed_s())
+    peer = bench.instruments.stage.lines[0]._peer
+    bench.clock.call_at(in_map(plain), lambda: raise_alarm(peer, bench))
+
+    class Switcher(Mender):
+        def ask(self, prompt):
+            super().ask(prompt)
+            if prompt.kind == "mend":
+                self._bench.switch_lamp(False, self._clock.elapsed_s())
+
+    person = Switcher(bench, plan.device.name)
+    run = whole(tmp_path, plan, profile, bench, operator=person)
+    assert person.asked.count("lamp-on") == 2
+    assert len(named(run, "lamp-stable")) == 2
+    same_map(run, plain)
+
+
 def test_where_nobody_mends_the_stage_the_run_ends_when_the_pause_is_over(tmp_path):
     plan, profile, bench = night(tmp_path, faults={"stage": [Fault(kind="alarm", at_exchange=30)]})
     away = Away(bench, plan.device.name, "mend")
