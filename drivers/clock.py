@@ -105,6 +105,12 @@ class SystemClock:
             elif select.select(descriptors, [], [], left_s)[0]:
                 return
 
+    async def rest(self, seconds: float) -> None:
+        """Let other tasks of a web server go on for so long; no instrument is waited on so. [s]"""
+        import asyncio  # only the live page needs it
+
+        await asyncio.sleep(seconds)
+
 
 class Watchdog:
     """Barks once when it was not fed for too long; it looks from a thread of its own.

@@ -237,6 +237,27 @@ def _parser() -> argparse.ArgumentParser:
     )
     lamps.add_argument("lab", type=Path, nargs="?", default=Path("lab"), help="lab folder")
 
+    watch = add(
+        "watch",
+        _watch,
+        "show in a browser how a run is going, and what earlier runs gave; touches nothing",
+        "evenfall watch lab",
+    )
+    watch.add_argument(
+        "path",
+        type=Path,
+        nargs="?",
+        default=Path("lab"),
+        metavar="RUN_OR_FOLDER",
+        help="run folder, or lab folder",
+    )
+    watch.add_argument(
+        "--host",
+        default="127.0.0.1",
+        help="address to listen on; anything but this computer's own needs the token it prints",
+    )
+    watch.add_argument("--port", type=_port, default=8320, help="port; default 8320")
+
     simulate = add(
         "simulate",
         _simulate,
@@ -258,6 +279,12 @@ def _parser() -> argparse.ArgumentParser:
         help="name or TOML file of its instruments, with faults, lost ports and mains dips to play",
     )
     return parser
+
+
+def _port(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or not 0 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port; give a number from 1 to 65535")
+    return int(text)
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -335,6 +362,12 @@ def _lamps(options: argparse.Namespace) -> int:
     from rig.lamps import lamps_command
 
     return lamps_command(options.lab)
+
+
+def _watch(options: argparse.Namespace) -> int:
+    from rig.watch import watch_command
+
+    return watch_command(options.path, options.host, options.port)
 
 
 def _simulate(options: argparse.Namespace) -> int:

@@ -27,6 +27,8 @@ MAY_OPEN_PORTS = {
 }
 # Sends notices in a process of its own, and speaks to no instrument.
 MAY_SEND_NOTICES = {"rig/notice_sender.py"}
+# Serves the live page, which reads run folders and speaks to no instrument.
+MAY_SERVE = {"rig/live/serve.py"}
 # Names ports, and opens none.
 MAY_LIST_PORTS = {"drivers/finding.py"}
 MAY_SCHEDULE = {"rig/schedule.py"}
@@ -56,7 +58,7 @@ TIME_CALLS = {
 # Where the timeout stands among the arguments.
 TIMEOUT_PLACE = {"select": 3, "poll": 0}
 PORT_MODULES = {"serial", "socket", "socketserver", "pty", "termios", "tty", "http", "urllib"}
-PORT_MODULES |= {"smtplib"}
+PORT_MODULES |= {"smtplib", "uvicorn"}
 PORT_MODULES |= {"pymodbus.client", "pymodbus.server", "minimalmodbus", "pyvisa"}
 PORT_CALLS = {"openpty", "open_connection", "start_server", "create_connection", "forkpty"}
 HEAVY = {"numpy", "pandas", "matplotlib", "scipy"}
@@ -159,7 +161,7 @@ def has_no_timeout(call: ast.Call, name: str) -> bool:
 
 
 def opens_a_port(module: Module) -> list[str]:
-    if module.path in MAY_OPEN_PORTS | MAY_SEND_NOTICES:
+    if module.path in MAY_OPEN_PORTS | MAY_SEND_NOTICES | MAY_SERVE:
         return []
     return (
         [

@@ -57,6 +57,7 @@ PLANTED: list[tuple[Rule, str, str]] = [
     (opens_a_port, "drivers/finding.py", "import serial\n"),
     (opens_a_port, "rig/x.py", "import socket\n"),
     (opens_a_port, "rig/x.py", "import pty, termios\n"),
+    (opens_a_port, "rig/live/app.py", "def f():\n    import uvicorn\n"),
     (opens_a_port, "drivers/scpi/power_meter.py", "def f():\n    import pyvisa\n"),
     (opens_a_port, "rig/x.py", "import os\nos.openpty()\n"),
     (opens_a_port, "rig/x.py", "from pymodbus.client import ModbusSerialClient\n"),
@@ -148,4 +149,4 @@ def test_help_loads_nothing_heavy() -> None:
     )
     assert ran.returncode == 0, ran.stderr
     loaded = set(ran.stdout.rsplit("loaded:", 1)[1].split())
-    assert loaded & (HEAVY | {"pymodbus", "apscheduler", "jinja2"}) == set()
+    assert loaded & (HEAVY | {"pymodbus", "apscheduler", "jinja2", "starlette", "uvicorn"}) == set()

@@ -6,7 +6,7 @@ thing that did not, with what it does to the data. All events stand further down
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -15,7 +15,7 @@ from attrs import frozen
 from analysis.interruptions import DOUBTED
 from analysis.results import RunSummary
 
-Event = dict[str, Any]
+Event = Mapping[str, Any]
 
 #: More lines than this are counted, not shown; all events stand further down.
 MOST_LINES: Final = 12
@@ -75,14 +75,25 @@ def journal(run: RunSummary) -> Journal | None:
     if began is None:
         return None
     clock = _Times(run.events)
-    lines = list(_lines(run.events, clock))
+    lines = unusual(run.events)
     if run.events[-1]["event"] == "stopped":
         lines = lines[:-1]  # the headline has it
     return Journal(
         headline=_headline(run, clock),
-        lines=tuple(lines[:MOST_LINES]),
+        lines=lines[:MOST_LINES],
         further=max(0, len(lines) - MOST_LINES),
     )
+
+
+def unusual(events: Sequence[Event]) -> tuple[Line, ...]:
+    """Return a line for each event, or group of tries, that did not go as planned.
+
+    Parameters
+    ----------
+    events : sequence of mapping
+        Of one run, in the order of time.
+    """
+    return tuple(_lines(events, _Times(events))) if events else ()
 
 
 class _Times:

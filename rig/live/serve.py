@@ -1,0 +1,81 @@
+"""Open the port for the live page and serve it until somebody says stop; nowhere else."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from collections.abc import Callable
+
+import uvicorn
+
+from drivers.clock import SystemClock
+from rig.live.app import make_app
+from rig.live.gate import new_token
+from rig.live.shelf import Shelf
+
+
+def serve(shelf: Shelf, host: str, port: int, tell: Callable[[str], None]) -> None:
+    """Serve until interrupted.
+
+    Parameters
+    ----------
+    shelf : Shelf
+        What may be shown.
+    host : str
+        Address or name to listen on.
+    port : int
+        0 lets the system choose.
+    tell : callable
+        Handed a line for the terminal: where the page is.
+
+    Raises
+    ------
+    OSError
+        The port cannot be opened; `filename` says which.
+    KeyboardInterrupt
+        Somebody stopped it.
+    """
+    token = "" if is_this_computer(host) else new_token()
+    try:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        listening = socket.create_server((host, port), family=family)
+    except OSError as error:
+        error.filename = f"{host}, port {port}"
+        raise
+    with listening:
+        real_port = int(listening.getsockname()[1])
+        tell(f"Live page: {_address(host, real_port)}{f'?token={token}' if token else ''}")
+        if token:
+            tell(
+                "Whoever has this address can look, and only look. It goes through the network "
+                "unencrypted: for a network of your own. Each start has a new token."
+            )
+        app = make_app(shelf, SystemClock(), token=token)
+        # No log: nothing of an address, and so of the token, is written anywhere.
+        config = uvicorn.Config(
+            app,
+            lifespan="off",
+            access_log=False,
+            log_config=None,
+            log_level="critical",
+            server_header=False,
+            timeout_graceful_shutdown=1,
+            ws="none",
+        )
+        uvicorn.Server(config).run(sockets=[listening])
+
+
+def is_this_computer(host: str) -> bool:
+    """Whether nobody but this computer can reach that address."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _address(host: str, port: int) -> str:
+    if host in ("0.0.0.0", "::"):
+        host = socket.gethostname()
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
