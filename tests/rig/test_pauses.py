@@ -17,7 +17,6 @@ from attrs import evolve
 
 from analysis import run_folder
 from analysis.summary import summarise
-from drivers.simulated.attach import usual_instruments
 from drivers.simulated.lamp_relay import CoilRelay
 from drivers.simulated.peer import Fault
 from rig import watches
@@ -26,7 +25,7 @@ from rig.faults import RunStopped
 from tests.rig.bench_run import bench_of, do_run, plan_of
 from tests.rig.test_chain_against_truth import EXACT
 from tests.rig.test_lamp_relay import bench_relay_is_closed, lamp_power_w, prove
-from tests.rig.test_resume import BRIEF, STILL, Watcher
+from tests.rig.test_resume import BRIEF, STILL, Watcher, usual_of_demo
 
 Plain = namedtuple("Plain", "run map begun_s ended_s")
 ARMED = {"switching": "relay", "armed": True, "minimum_off_s": 60.0}
@@ -37,8 +36,9 @@ def night(folder, *, trouble=PAUSES, lamp=ARMED, scenario=(), faults=(), relay=N
     """Return plan, profile and bench of a night that a relay lights, proved to open by itself."""
     plan = plan_of(folder, **BRIEF, lamp=dict(lamp), trouble=dict(trouble))
     content = {**STILL, **dict(scenario)}
-    plain = usual_instruments(bench_of(folder, scenario=content, errors=EXACT)[1].virtual)
-    instruments = evolve(plain, lamp_relay=relay or CoilRelay(), **more).with_faults(**dict(faults))
+    instruments = evolve(usual_of_demo(), lamp_relay=relay or CoilRelay(), **more).with_faults(
+        **dict(faults)
+    )
     profile, bench = bench_of(folder, scenario=content, errors=EXACT, instruments=instruments)
     prove(folder, profile, bench)
     return plan, profile, bench

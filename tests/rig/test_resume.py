@@ -7,7 +7,7 @@ as after SIGKILL. The lamp, the stage and the clock of the virtual bench live on
 from __future__ import annotations
 
 import json
-import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -18,7 +18,9 @@ import rig.run
 from analysis import lab_records, run_folder
 from analysis.summary import summarise
 from drivers.simulated.attach import attach, usual_instruments
+from drivers.simulated.bench import VirtualBench
 from drivers.simulated.lamp_relay import CoilRelay
+from drivers.simulated.scenario import packaged
 from rig import cli
 from rig.build import Bench, assemble
 from rig.demo.person import NoStop, VirtualPerson
@@ -94,11 +96,17 @@ class Mortal:
         return mortal
 
 
+@cache
+def usual_of_demo():
+    """Return the demo's instruments; making its bench takes a while."""
+    return usual_instruments(VirtualBench.from_scenario(packaged("demo")))
+
+
 def still_bench(folder, **fitted):
     """Build the still bench, with other instruments fitted, or none."""
     scenario = {**STILL, "gantry": {**STILL["gantry"], "travel_z_mm": None}}
-    plain = usual_instruments(bench_of(folder, scenario=scenario, errors=EXACT)[1].virtual)
-    instruments = evolve(plain, **fitted)
+    plain = usual_of_demo()
+    instruments = evolve(plain, stage=evolve(plain.stage, travel_z_mm=None), **fitted)
     return bench_of(folder, scenario=scenario, errors=EXACT, instruments=instruments)
 
 
@@ -331,25 +339,31 @@ def test_a_run_lit_by_relay_is_resumed_with_the_relay_opened_first(whole, tmp_pa
     assert closed - opened >= plan.lamp.minimum_off_s
 
 
+TWO_BY_HAND = {
+    "heights": {"mounting_height_mm": [400.0, 500.0]},
+    "lamp": {"minimum_off_s": 120.0},
+}
+
+
+@pytest.fixture(scope="module")
+def two_whole(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("two")
+    run = run_folder.load(
+        do_run(folder, plan_of(folder, **BRIEF, **TWO_BY_HAND), *still_bench(folder))
+    )
+    return summarise(run), len(run.readings) + len(run.events)
+
+
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.55, 0.6, 0.8])
-def test_two_heights_by_hand_are_resumed_under_the_same_hangings(share, tmp_path, monkeypatch):
-    heights = {"mounting_height_mm": [400.0, 500.0]}
-    short = {"minimum_off_s": 120.0}
-    maps, rows = [], math.inf
-    for name in ("whole", "killed"):
-        folder = tmp_path / name
-        folder.mkdir()
-        plan = plan_of(folder, **BRIEF, heights=heights, lamp=short)
-        profile, bench = still_bench(folder)
-        at_row = int(share * rows) if rows < math.inf else math.inf
-        path, rows = killed_at(folder, plan, profile, bench, at_row, monkeypatch)
-        if path is None:
-            (path,) = (folder / "lab" / "runs").iterdir()
-            run = run_folder.load(path)
-        else:
-            run = resumed(path, folder / "rig.toml", bench)
-        maps.append(summarise(run).maps)
-    for one, other in zip(*maps, strict=True):
+def test_two_heights_by_hand_are_resumed_under_the_same_hangings(
+    share, two_whole, tmp_path, monkeypatch
+):
+    never, rows = two_whole
+    plan = plan_of(tmp_path, **BRIEF, **TWO_BY_HAND)
+    profile, bench = still_bench(tmp_path)
+    path, _ = killed_at(tmp_path, plan, profile, bench, int(share * rows), monkeypatch)
+    maps = summarise(resumed(path, tmp_path / "rig.toml", bench)).maps
+    for one, other in zip(maps, never.maps, strict=True):
         assert (one.installation, one.mounting_height_mm) == (
             other.installation,
             other.mounting_height_mm,
