@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import ipaddress
 import socket
 from collections.abc import Callable
@@ -40,8 +41,9 @@ def serve(shelf: Shelf, host: str, port: int, tell: Callable[[str], None]) -> No
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         listening = socket.create_server((host, port), family=family)
     except OSError as error:
-        error.filename = f"{host}, port {port}"
-        raise
+        why = str(error.strerror).split(" (while", 1)[0]
+        remedy = "give another --port" if error.errno == errno.EADDRINUSE else "see --host, --port"
+        raise OSError(error.errno, f"{why}; {remedy}", f"{host}, port {port}") from None
     with listening:
         real_port = int(listening.getsockname()[1])
         tell(f"Live page: {_address(host, real_port)}{f'?token={token}' if token else ''}")

@@ -23,7 +23,7 @@ function hours(minutes) {
   return `${Math.floor(minutes / 60)}:${String(Math.round(minutes % 60)).padStart(2, "0")}`;
 }
 
-// chart: {title, unit, css, decimals, zooms, points: [[s, low, high]], marks: [[s, label]]}
+// chart: {title, unit, css, decimals, zooms, now, points: [[s, low, high]], marks: [[s, label]]}
 export function draw(place, chart) {
   const points = chart.points;
   place.hidden = points.length === 0;
@@ -40,7 +40,7 @@ export function draw(place, chart) {
   const ceiling = Math.max(Math.ceil(top / rise - 1e-9) * rise, floor + rise);
   const x = (at) => LEFT + ((at - first) / (last - first)) * (wide - LEFT - RIGHT);
   const y = (value) => HIGH - BOTTOM - ((value - floor) / (ceiling - floor)) * (HIGH - TOP - BOTTOM);
-  const newest = points[points.length - 1][2].toFixed(chart.decimals);
+  const newest = (chart.now ?? points[points.length - 1][2]).toFixed(chart.decimals);
   const words = `${chart.title}: now ${newest} ${chart.unit}; from ${low.toFixed(chart.decimals)} to ` +
     `${top.toFixed(chart.decimals)} ${chart.unit} in ${last.toFixed(0)} minutes`;
   const svg = make("svg", {viewBox: `0 0 ${wide} ${HIGH}`, role: "img", "aria-label": words});

@@ -25,6 +25,7 @@ function paint(cell, map, at, top, palette) {
 function table(grid) {
   const found = document.createElement("table");
   found.className = "plane";
+  found.style.setProperty("--columns", grid.columns);
   const caption = found.createCaption();
   caption.textContent = "Row 1 is nearest to y = 0, at the bottom.";
   const head = found.createTHead().insertRow();

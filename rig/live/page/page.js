@@ -76,7 +76,7 @@ function showState() {
   if (map && map.min_to_mean !== null) figures.push(["Minimum to mean", map.min_to_mean.toFixed(2), ""]);
   if (map && map.reference_percent !== null) {
     const sign = map.reference_percent < 0 ? "−" : "+";
-    figures.push(["Reference point", `${sign}${Math.abs(map.reference_percent).toFixed(2)}`, "% since map began"]);
+    figures.push(["Reference point", `${sign}${Math.abs(map.reference_percent).toFixed(2)}`, "% in this map"]);
   }
   rows(by("figures"), figures);
   const report = by("report");
@@ -135,7 +135,7 @@ function showCurves() {
   const marks = stable.map(([at, label]) => [at - from, label]);
   draw(by("chart-light"), {title: "Light in warm-up", unit: "µmol m⁻² s⁻¹", css: "light", decimals: 1, zooms: true, points: points("warm-up light"), marks});
   draw(by("chart-warm"), {title: "Wall power in warm-up", unit: "W", css: "watts", decimals: 1, zooms: true, points: points("warm-up power"), marks});
-  draw(by("chart-power"), {title: "Wall power, whole run", unit: "W", css: "watts", decimals: 1, points: points("power"), marks: told.marks});
+  draw(by("chart-power"), {title: "Wall power, whole run", unit: "W", css: "watts", decimals: 1, points: points("power"), marks: told.marks, now: told.state.watts ?? undefined});
   by("no-curves").hidden = ["warm-up light", "warm-up power", "power"].some((name) => points(name).length);
 }
 
