@@ -12,7 +12,7 @@ from itertools import pairwise
 from analysis.control_chart import DAYS_PER_MONTH, LEAST_RESULTS, ControlChart
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, unlike
 from analysis.devices import moment_h
-from analysis.digits import percent, signed_percent
+from analysis.digits import percent
 from analysis.results import RunSummary
 
 _OF_THE_MAP = ("grid", "height axis")
@@ -106,7 +106,7 @@ def _between(chart: HeightChart, days: float) -> str:
     span = f"over the {days:.0f} days of these runs" if days >= 1 else "within the day"
     if efficacy.is_fading:
         return (
-            f"The bench {_moved(efficacy)} a month, {signed_percent(slope, _digits(half))} ± "
+            f"The bench {_moved(efficacy)} a month, by {percent(abs(slope), _digits(half))} ± "
             f"{percent(half, _digits(half))} "
             f"{span} ({count} results of {of}). It is not credited to a device."
         )

@@ -256,7 +256,7 @@ def _lamp_hours(a: RunSummary, b: RunSummary, names: tuple[str, str]) -> Mismatc
     hours = [run.plan.get("lamp", {}).get("hours") for run in (a, b)]
     values = _with_unit(hours, 0, "h")
     if None in hours:
-        return _silent("lamp hours", "the burning hours of the lamp", values, names)
+        return _silent("lamp hours", "the age of the lamp in burning hours", values, names)
     if abs(hours[0] - hours[1]) <= LAMP_HOURS_APART:
         return None
     return Mismatch(

@@ -168,8 +168,8 @@ def scaling(
     span = float(np.ptp(volts) / volts.mean())
     if span < LEAST_SPAN:
         remarks.append(
-            f"{refused}the line voltage spans {percent(span)} over the maps, and less than "
-            f"{percent(LEAST_SPAN, 0)} shows too little of what follows it."
+            f"{refused}the line voltage spans {percent(span)} over the maps; it takes "
+            f"{percent(LEAST_SPAN, 0)} to see how light and power follow it."
         )
         return None
     of_power = fit_exponent(at_s, volts, watts, level)

@@ -14,6 +14,7 @@ from attrs import evolve, frozen
 
 from analysis.corrections import Applied
 from analysis.curves import Curve, CurveError, curves_of_run, spectral_factor_from
+from analysis.digits import MINUS
 from analysis.grid import Grid
 from analysis.map_corrections import MapCorrections
 from analysis.run_folder import Run
@@ -220,8 +221,9 @@ def _temperature(
     known = any(word in place.lower() for word in PLACES)
     if not len(logged) or not known:
         why = f"the thermometer is at the {place}" if len(logged) else "none was logged"
+        signed = f"{percent:g}".replace("-", MINUS)
         remarks.append(
-            f"The temperature of the light sensor is not corrected for ({percent:g} % for 1 K): "
+            f"The temperature of the light sensor is not corrected for ({signed} % for 1 K): "
             f"{why}. Its temperature has to be logged, with thermometer.place naming the sensor "
             "or the plane."
         )

@@ -9,6 +9,7 @@ import numpy as np
 from attrs import asdict, frozen
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.digits import percent
 from analysis.line_fit import fit_line
 
 Floats = NDArray[np.floating[Any]]
@@ -78,7 +79,7 @@ class WallPower:
         found = "No dips" if count == 0 else "1 dip" if count == 1 else f"{count} dips"
         return (
             f"{found} in wall power longer than {self.shortest_dip_seen_s:.1f} s "
-            f"(more than {DIP_DEPTH:.0%} below the median)."
+            f"(more than {percent(DIP_DEPTH, 0)} below the median)."
         )
 
     def to_dict(self) -> dict[str, Any]:

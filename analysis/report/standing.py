@@ -11,7 +11,9 @@ from analysis.budget import Term
 from analysis.comparison import MORE
 from analysis.devices import devices_of
 from analysis.likeness import Mismatch, stamps
+from analysis.plane_results import SAME_HEIGHT_MM
 from analysis.ranking import Ranking, RankingRow, rank
+from analysis.report.sentences import listed
 from analysis.report.tables import Entry, number
 from analysis.results import RunSummary
 
@@ -47,7 +49,8 @@ class Standing:
     headline : str
         The verdict in one sentence.
     sentences : tuple of str
-        The verdicts on the other devices, and how devices that were measured again changed.
+        The verdicts on the other devices, how devices that were measured again changed, and which
+        limits of the plan are broken at the heights compared.
     stamps : tuple of str
         Mismatches that were accepted, and to what results were scaled on request: to be put on
         everything that is shown.
@@ -129,7 +132,7 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
     below = [own.verdicts[pair].sentence for pair in pairwise(order[1:])]
     return Standing(
         headline=with_best[0],
-        sentences=(*with_best[1:], *below, *changed),
+        sentences=(*with_best[1:], *below, *changed, *_limits_broken(runs, own)),
         stamps=stamped,
         order=tuple(order),
         tables=tuple(tables),
@@ -143,6 +146,40 @@ def _of_one_device(own: Ranking) -> str:
     if len(own.rows) == 1 and own.rows[0].name == own.baseline and own.changes:
         return own.changes[0].sentence
     return ""
+
+
+def _limits_broken(runs: Sequence[RunSummary], own: Ranking) -> tuple[str, ...]:
+    """Say where the highest plane efficacy stands at a height that the plan does not allow."""
+    at_mm = {row.name: row.mounting_height_mm for row in own.rows}
+    told = []
+    for device in devices_of(runs):
+        if device.name not in at_mm:
+            continue
+        broken: dict[str, None] = {}
+        for run in device.runs:
+            limits = run.plan.get("limits", {})
+            peak, floor = limits.get("peak_ppfd_umol_m2_s"), limits.get("minimum_to_mean")
+            mean = limits.get("mean_ppfd_umol_m2_s")
+            for map_ in run.maps:
+                even, height_mm = map_.uniformity, map_.mounting_height_mm
+                if even is None or height_mm is None:
+                    continue
+                if abs(height_mm - at_mm[device.name]) > SAME_HEIGHT_MM:
+                    continue
+                if peak is not None and even.maximum > peak:
+                    broken["peak PPFD"] = None
+                if mean is not None and even.mean < mean:
+                    broken["mean PPFD"] = None
+                if floor is not None and even.min_to_mean < floor:
+                    broken["min/mean"] = None
+        if broken:
+            told.append(f"{device.name} at {at_mm[device.name]:g} mm ({listed(list(broken))})")
+    if not told:
+        return ()
+    return (
+        f"Limits of the plan are broken at the heights compared: by {listed(told)}. To keep them, "
+        f"{'it has' if len(told) == 1 else 'they have'} to hang at another height.",
+    )
 
 
 def _specimens(runs: Sequence[RunSummary]) -> str:

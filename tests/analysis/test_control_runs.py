@@ -70,7 +70,7 @@ def test_a_comparison_is_told_what_the_bench_did_meanwhile(fading):
     runs, _ = lab_runs(fading)
     compared = [summarise(load(run.folder)) for run in runs if not run.said("device", "is_control")]
     (said,) = bench_between(control_history(fading), compared)
-    assert re.search("\u22121.04\u202f% ± 0.0.\u202f% over the 30 days of these runs", said)
+    assert re.search(", by 1.04\u202f% ± 0.0.\u202f% over the 30 days of these runs", said)
     assert said.endswith("It is not credited to a device.")
 
 

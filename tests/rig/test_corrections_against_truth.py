@@ -112,7 +112,7 @@ def test_scaling_to_nominal_voltage_gives_what_the_lamp_gives_there(tmp_path):
     truth, at_nominal = run_on("steady", {**steady, "fast_percent": 0.0})
     # On mains that do not move there is nothing to fit.
     (refused,) = [told for told in at_nominal.remarks if told.startswith("Nothing is scaled")]
-    assert "less than 2\u202f% shows too little" in refused
+    assert "it takes 2\u202f% to see" in refused
     span = at_nominal.maps[0].begun_s, at_nominal.maps[0].ended_s
     wandering = {**steady, "mean_v": 226.0, "slow_percent": 2.5, "slow_s": 300.0}
     _, summary = run_on(
