@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import tarfile
 from pathlib import Path
 
 import numpy as np
@@ -167,6 +169,42 @@ def test_text_stands_out_from_its_ground_as_wcag_asks(page, runs, scheme):
         expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
         faint = page.evaluate(_FAINT)
     assert faint == []
+
+
+@pytest.fixture(scope="module")
+def axe(tmp_path_factory) -> str:
+    """The script of axe-core, from the npm registry."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("axe-core comes through npm, which the system does not have: apt install npm")
+    folder = tmp_path_factory.mktemp("axe")
+    try:
+        subprocess.run(
+            [npm, "pack", "--silent", "axe-core@4.10.3"], cwd=folder, check=True, timeout=60
+        )
+    except (subprocess.SubprocessError, OSError) as error:
+        pytest.skip(f"axe-core cannot be had through npm: {error}")
+    (packed,) = folder.glob("*.tgz")
+    with tarfile.open(packed) as archive:
+        script = archive.extractfile("package/axe.min.js")
+        assert script is not None
+        return script.read().decode()
+
+
+@pytest.mark.parametrize(("scheme", "size"), [("light", DESKTOP), ("dark", PHONE)])
+def test_axe_core_finds_nothing_to_complain_of(page, runs, axe, scheme, size):
+    page.emulate_media(color_scheme=scheme)
+    page.set_viewport_size(size)
+    with watched(Path(runs[1]).parents[1]) as url:
+        page.goto(url)
+        expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
+        expect(page.locator("#chart-power svg")).to_be_visible()
+        page.evaluate(axe + "; 0")
+        found = page.evaluate("axe.run()")
+    assert len(found["passes"]) > 20
+    assert [
+        (one["id"], [node["html"] for node in one["nodes"]]) for one in found["violations"]
+    ] == []
 
 
 _FAINT = """() => {
