@@ -116,12 +116,14 @@ def one_round(folder: Path, dice: random.Random, never_killed: np.ndarray) -> li
     if not (path / run_folder.DESCRIPTOR).exists():
         return []  # killed before the folder was one
     faults = _lost(path, safe)
+    if _is_closed(path):
+        return faults
     for number in range(MOST_RESUMES):
         last = number >= MOST_RESUMES - 1 or dice.random() < 0.6
         limit = 10**9 if last else dice.randint(1, WHOLE)
         finished = kill_after(go_on, folder, limit, safe)
         faults += _lost(path, safe)
-        if finished:
+        if finished or _is_closed(path):  # killed after its work, before it could say so
             break
         if last:
             return [*faults, "a resumed run did not come to its end"]
@@ -136,6 +138,12 @@ def one_round(folder: Path, dice: random.Random, never_killed: np.ndarray) -> li
     elif not np.allclose(one.ppfd, never_killed, rtol=ALIKE):
         faults.append(f"another map: {one.ppfd / never_killed}")
     return faults
+
+
+def _is_closed(path: Path) -> bool:
+    run = run_folder.load(path)
+    is_ended = bool((run.events.event == "run-ended").any())
+    return is_ended and bool(run.descriptor["evenfall"]["is_closed"])
 
 
 def _lost(path: Path, safe: dict[str, int]) -> list[str]:
