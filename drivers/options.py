@@ -36,7 +36,15 @@ class OptionError(ValueError):
         super().__init__(f"{option} is {value!r}; {allowed}")
 
 
-def _option(check: Check, allowed: str, default: Any, unit: str, doc: str, **kwargs: Any) -> Any:
+def _option(
+    check: Check,
+    allowed: str,
+    default: Any,
+    unit: str,
+    doc: str,
+    *,
+    choices: tuple[Any, ...] = (),
+) -> Any:
     def validate(_: object, attribute: Attribute[Any], value: Any) -> None:
         if value is None and default is None:
             return
@@ -47,8 +55,7 @@ def _option(check: Check, allowed: str, default: Any, unit: str, doc: str, **kwa
         default=default,
         validator=validate,
         kw_only=True,
-        metadata={"unit": unit, "doc": doc, "allowed": allowed},
-        **kwargs,
+        metadata={"unit": unit, "doc": doc, "allowed": allowed, "choices": choices},
     )
 
 
@@ -108,6 +115,7 @@ def choice(*values: Any, default: Any = NOTHING, doc: str) -> Any:
         default,
         "",
         doc,
+        choices=values,
     )
 
 

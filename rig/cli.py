@@ -134,6 +134,10 @@ def _parser() -> argparse.ArgumentParser:
         "--rig", type=Path, default=Path("rig.toml"), help="rig profile; only ports may differ"
     )
 
+    from rig.new_options import add_new
+
+    add_new(add)
+
     check = add(
         "check",
         _check,

@@ -16,13 +16,13 @@ from rig.toml_faults import Fault
 
 Sections = Mapping[str, Any]
 
-_KEYS_OF_LAYOUT: Final = {
+KEYS_OF_LAYOUT: Final = {
     "cell-centres": ("rows", "columns"),
     "edge-inclusive": ("rows", "columns"),
     "lines": ("x_mm", "y_mm"),
     "explicit": ("x_mm", "y_mm", "weights_m2"),
 }
-_KEYS_OF_SHAPE: Final = {"rectangle": ("width_mm", "depth_mm"), "round": ("diameter_mm",)}
+KEYS_OF_SHAPE: Final = {"rectangle": ("width_mm", "depth_mm"), "round": ("diameter_mm",)}
 
 
 def faults(sections: Sections, raw: Mapping[str, Any]) -> list[Fault]:
@@ -52,9 +52,9 @@ def _grid(sections: Sections, raw: Mapping[str, Any]) -> tuple[Grid | None, list
     plan: GridPlan | None = sections.get("grid")
     found: list[Fault] = []
     if area is not None:
-        found += _strangers("area", raw, "shape", area.shape, _KEYS_OF_SHAPE)
+        found += _strangers("area", raw, "shape", area.shape, KEYS_OF_SHAPE)
     if plan is not None:
-        found += _strangers("grid", raw, "layout", plan.layout, _KEYS_OF_LAYOUT)
+        found += _strangers("grid", raw, "layout", plan.layout, KEYS_OF_LAYOUT)
     if area is None or plan is None:
         return None, found
     try:

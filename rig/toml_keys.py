@@ -75,7 +75,13 @@ def choice(doc: str, *words: str, default: Any = attrs.NOTHING) -> Any:
     return attrs.field(
         default=default,
         validator=one_of,
-        metadata={"unit": "", "doc": doc, "allowed": allowed, "example": words[0]},
+        metadata={
+            "unit": "",
+            "doc": doc,
+            "allowed": allowed,
+            "example": words[0],
+            "choices": words,
+        },
     )
 
 
