@@ -290,6 +290,7 @@ class Story:
         return state | {
             "left_s": None if left is None else 30 * round(left.seconds / 30),
             "left_is_least": left is not None and left.at_least,
+            "left_of_map": left is not None and left.of_map_only,
             "warm_up_from_s": self._warm_up_from_s,
             "watts": self._watts,
             "damaged": self._readings.damaged + self._tail_of_events.damaged,

@@ -20,10 +20,21 @@ PACE_AFTER = 3
 
 @frozen
 class Left:
-    """Time left. [s] `at_least`: a lamp that is slow to settle makes it longer."""
+    """Time left.
+
+    Attributes
+    ----------
+    seconds : float
+        [s]
+    at_least : bool
+        A lamp that is slow to settle makes it longer.
+    of_map_only : bool
+        The rest of the run is not known, only of the map under way.
+    """
 
     seconds: float
     at_least: bool
+    of_map_only: bool = False
 
 
 @define
@@ -55,7 +66,7 @@ class Course:
         if self.map_begun_s is not None:
             pace_s = self._map_left(now_s)
             if self.maps_ended >= len(maps):
-                return None if pace_s is None else Left(pace_s, at_least=False)
+                return None if pace_s is None else Left(pace_s, at_least=False, of_map_only=True)
             at = maps[self.maps_ended]
             if pace_s is None:
                 pace_s = max(0.0, self.steps[at].duration_s - (now_s - self.map_begun_s))

@@ -22,6 +22,7 @@ function fresh() {
 function minutes(seconds) {
   const whole = Math.round(seconds / 60);
   if (whole < 1) return "less than a minute";
+  if (whole >= 2880) return `${Math.floor(whole / 1440)} days`;
   return whole < 90 ? `${whole} min` : `${Math.floor(whole / 60)} h ${String(whole % 60).padStart(2, "0")} min`;
 }
 
@@ -68,7 +69,7 @@ function showState() {
   by("bar").hidden = !far;
   by("count").textContent = far ? `${map.read} of ${map.expected} points, ${map.label}` : "";
   by("left").textContent = state.left_s === null ? "" :
-    `${state.left_is_least ? "at least" : "about"} ${minutes(state.left_s)} left`;
+    `${state.left_is_least ? "at least" : "about"} ${minutes(state.left_s)} left${state.left_of_map ? " of this map" : ""}`;
   if (far) { by("bar").max = map.expected; by("bar").value = map.read; }
   const figures = [];
   if (state.watts !== null) figures.push([state.kind === "going" || state.kind === "asks" ? "Wall power now" : "Wall power, last", state.watts.toFixed(1), "W"]);

@@ -38,7 +38,12 @@ STEPS = (
             Left(50.0 + 5.0, at_least=False),
         ),
         (Course(STEPS, maps_ended=2), 900.0, Left(5.0, at_least=False)),
-        (Course((), map_begun_s=0.0, read=5, expected=10), 50.0, Left(50.0, at_least=False)),
+        # Nothing is known of what comes after, and that is said.
+        (
+            Course((), map_begun_s=0.0, read=5, expected=10),
+            50.0,
+            Left(50.0, at_least=False, of_map_only=True),
+        ),
         (Course(()), 0.0, None),
     ],
 )
