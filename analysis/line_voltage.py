@@ -168,7 +168,7 @@ def scaling(
     span = float(np.ptp(volts) / volts.mean())
     if span < LEAST_SPAN:
         remarks.append(
-            f"{refused}the line voltage spans {percent(span)} over the maps; it takes "
+            f"{refused}means of the line voltage over {BLOCK_S:g} s span {percent(span)}; it takes "
             f"{percent(LEAST_SPAN, 0)} to see how light and power follow it."
         )
         return None

@@ -51,7 +51,11 @@ def heights_command(folder: Path, out: Path | None) -> int:
         return 1
     console.print()
     console.print(_table(found))
-    console.print("± is the half-width of the 95 % interval.", markup=False)
+    console.print(
+        "± is the half-width of the 95 % interval. Peak and min/mean are freed of what the noise "
+        "of the points adds, so they can differ a little from those of the maps.",
+        markup=False,
+    )
     for sentence in height_words.sentences(found):
         console.print(sentence, markup=False)
     if found.range_mm[0] == found.range_mm[1]:

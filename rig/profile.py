@@ -18,7 +18,8 @@ from analysis.grid import Grid, grid_from_plan
 from analysis.stabilisation import resolvability, rule_from_plan
 from drivers.arming import LONGEST_SILENCE_S
 from drivers.registry import KINDS
-from drivers.simulated.scenario import ScenarioError
+from drivers.simulated.scenario import ScenarioError, device_named
+from drivers.simulated.scenario import load as load_scenario
 from drivers.simulated.script import bench_with_script, script_file
 from rig import correction_checks, shared_ports
 from rig.correction_keys import LightSensorCalibration, PowerMeterCalibration
@@ -283,12 +284,23 @@ def cross_check(plan: Plan, profile: Profile) -> list[str]:
         ]
     grid = grid_from_plan(plan.raw)
     return [
+        *_virtual_device(plan, profile),
         *_travel(grid, profile),
         *_height_axis(plan, profile),
         *_resolution(plan, grid, profile),
         *lighting_faults(plan, profile),
         *correction_checks.cross_faults(plan, profile),
     ]
+
+
+def _virtual_device(plan: Plan, profile: Profile) -> Iterator[str]:
+    """On the virtual bench only what its scenario knows can hang."""
+    if profile.scenario is None:
+        return
+    try:
+        device_named(load_scenario(profile.scenario)[0], plan.device.name)
+    except ScenarioError as error:
+        yield f"device.name: {'; '.join(error.faults)} (the virtual bench of the profile)"
 
 
 def lighting_faults(plan: Plan, profile: Profile) -> list[str]:

@@ -85,6 +85,10 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
             table.add_row(summary.device if not number else "", *_cells(one))
     console.print(table)
     console.print("± is the half-width of the 95 % interval.", markup=False)
+    held = [one.uncertainty for summary in summaries for one in summary.maps]
+    assumed = [told for one in held if one is not None for told in one.assumptions]
+    for told in dict.fromkeys(assumed):
+        console.print(told, markup=False)
     if any(NOT_STATED in _cells(one) for summary in summaries for one in summary.maps):
         console.print(f"{NOT_STATED} not stated", markup=False)
     for note in mark_notes(summaries):

@@ -10,7 +10,7 @@ from typing import Final
 
 from attrs import frozen
 
-from analysis.digits import FLUX_UNIT, fixed, percent, significant
+from analysis.digits import FLUX_UNIT, fixed, percent, plus_minus, significant
 from analysis.figures.style import to_svg
 from analysis.figures.tornado import Bar, tornado
 from analysis.report import sentences, value_words
@@ -110,8 +110,8 @@ def _device(run: RunSummary, value: RunValue, *, name: str) -> DeviceValue:
             (
                 f"{one.mounting_height_mm:g} mm",
                 (
-                    number(one.purchase.delivered_flux_umol_s),
-                    number(one.purchase.wall_power_w, lambda held: significant(held, 4)),
+                    _measured(one.purchase.delivered_flux_umol_s, one.flux_reach),
+                    _measured(one.purchase.wall_power_w, one.power_reach),
                     _per_thousand(one.cost.per_mole),
                     *((_per_thousand(one.low), _per_thousand(one.high)) if is_bounded else ()),
                 ),
@@ -120,6 +120,11 @@ def _device(run: RunSummary, value: RunValue, *, name: str) -> DeviceValue:
         ),
         picture=_picture(device, best, value.currency, name=name),
     )
+
+
+def _measured(value: float, relative_reach: float | None) -> Entry:
+    reach = None if relative_reach is None else value * relative_reach
+    return number(value, lambda held: plus_minus(held, reach))
 
 
 def _per_thousand(value: float | None) -> Entry:
