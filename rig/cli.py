@@ -134,9 +134,11 @@ def _parser() -> argparse.ArgumentParser:
         "--rig", type=Path, default=Path("rig.toml"), help="rig profile; only ports may differ"
     )
 
+    from rig.export import add_export
     from rig.new_options import add_new
 
     add_new(add)
+    add_export(add)
 
     check = add(
         "check",
