@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from analysis.control_chart import DAYS_PER_MONTH, LEAST_RESULTS, ControlChart
 from analysis.control_runs import ControlHistory, Epoch, HeightChart, unlike
-from analysis.devices import moment_h
+from analysis.devices import devices_of, moment_h
 from analysis.digits import percent
 from analysis.results import RunSummary
 
@@ -84,7 +84,9 @@ def bench_between(history: ControlHistory, runs: Sequence[RunSummary]) -> tuple[
             "instruments of these runs: whether the bench changed between them is not known.",
         )
     chart = max(charts, key=lambda one: len(one.results))
-    return (_between(chart, (max(moments_h) - min(moments_h)) / 24.0),)
+    days = (max(moments_h) - min(moments_h)) / 24.0
+    # A device that was measured again shows the bench among these very runs (`analysis.order`).
+    return (_between(chart, days, is_seen=len(devices_of(runs)) < len(runs)),)
 
 
 def _same_bench(epoch: Epoch, run: RunSummary) -> bool:
@@ -93,7 +95,7 @@ def _same_bench(epoch: Epoch, run: RunSummary) -> bool:
     )
 
 
-def _between(chart: HeightChart, days: float) -> str:
+def _between(chart: HeightChart, days: float, *, is_seen: bool) -> str:
     of = f"the control reflector {chart.control} at {chart.mounting_height_mm:g} mm"
     efficacy, count = chart.efficacy, len(chart.results)
     if efficacy.fading_per_month is None or efficacy.fading_half_width is None:
@@ -105,10 +107,17 @@ def _between(chart: HeightChart, days: float) -> str:
     slope, half = efficacy.fading_per_month * months, efficacy.fading_half_width * months
     span = f"over the {days:.0f} days of these runs" if days >= 1 else "within the day"
     if efficacy.is_fading:
+        told = (
+            "It is not credited to a device."
+            if is_seen
+            else "That is the bench and no device; it is still in the ratios of these runs. "
+            "Compared together with runs of the control reflector from before and after, it is "
+            "taken off."
+        )
         return (
             f"The bench {_moved(efficacy)} a month, by {percent(abs(slope), _digits(half))} ± "
             f"{percent(half, _digits(half))} "
-            f"{span} ({count} results of {of}). It is not credited to a device."
+            f"{span} ({count} results of {of}). {told}"
         )
     return (
         f"The bench is steady over {count} results of {of}: {span} it changed by no more than "

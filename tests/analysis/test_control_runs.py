@@ -71,7 +71,10 @@ def test_a_comparison_is_told_what_the_bench_did_meanwhile(fading):
     compared = [summarise(load(run.folder)) for run in runs if not run.said("device", "is_control")]
     (said,) = bench_between(control_history(fading), compared)
     assert re.search(", by 1.04\u202f% ± 0.0.\u202f% over the 30 days of these runs", said)
-    assert said.endswith("It is not credited to a device.")
+    # Neither device was measured again, so nothing was taken off: the sentence must not say so.
+    assert "it is still in the ratios of these runs" in said
+    (seen,) = bench_between(control_history(fading), [*compared, compared[0]])
+    assert seen.endswith("It is not credited to a device.")
 
 
 def test_devices_on_another_bench_are_told_that_nothing_is_known(fading, tmp_path, patch):

@@ -68,7 +68,7 @@ def test_a_comparison_of_runs_in_a_lab_is_told_what_the_bench_did(tmp_path, caps
     ]
     page = tmp_path / "page.html"
     assert cli.main(["report", *map(str, devices), "--out", str(page)]) == 0
-    told = "The bench has faded by 1.0. % ± 0.0. % a month, \u22122.0. % ± 0.0. % over the 60 days"
+    told = "The bench has faded by 1.0. % ± 0.0. % a month, by 2.0. % ± 0.0. % over the 60 days"
     assert re.search(told, said_by(capsys))
     assert "over the 60 days of these runs" in " ".join(page.read_text().split())
 

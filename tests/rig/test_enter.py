@@ -338,7 +338,9 @@ def test_the_command_ends_in_the_same_report_as_a_run(tmp_path, capsys):
     (folder,) = (tmp_path / "lab" / "runs").iterdir()
     assert "Reflector A" in (folder / "report.html").read_text(encoding="utf-8")
     assert json.loads((folder / "summary.json").read_bytes())["maps"]
-    assert "Report:" in capsys.readouterr().out
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Report:" in out
+    assert "this is the default budget" in out
 
 
 def test_a_day_that_is_none_is_refused(capsys):

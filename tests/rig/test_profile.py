@@ -306,6 +306,13 @@ def test_a_sensor_too_coarse_for_the_stabilisation_rule_is_a_problem(tmp_path):
     assert cross_check(plan, profile_of(tmp_path, fine)) == []
 
 
+def test_a_device_that_the_virtual_bench_does_not_know_is_a_fault_of_the_plan(tmp_path):
+    profile = profile_of(tmp_path, bench_profile().replace("own.toml", "demo"))
+    plan = plan_of(tmp_path, PLAN.replace("950.0", "900.0"))
+    (problem,) = cross_check(plan, profile)
+    assert problem.startswith(f"device.name: no device '{plan.device.name}'; known are ")
+
+
 def test_an_entered_plan_is_never_run(tmp_path):
     entered = '[entered]\ntable = "t.csv"\nsha256 = "0"\nfirst_line = "far"\n'
     (problem,) = cross_check(plan_of(tmp_path, PLAN + entered), profile_of(tmp_path, GOOD))

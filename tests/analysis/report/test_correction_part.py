@@ -115,3 +115,4 @@ def test_nothing_is_marked_that_was_not_scaled(run):
     shown = io.StringIO()
     show_results([summary], Console(file=shown, width=120))
     assert "*" not in shown.getvalue()
+    assert "The angles of the light are not stated" in shown.getvalue()
