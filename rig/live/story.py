@@ -159,8 +159,11 @@ class Story:
             self._course.warm_up_begun_s, self._course.map_begun_s = at_s, None
             self._warm_light, self._warm_power = Trace(), Trace()
             self._warm_up_from_s = at_s
-        elif name in ("lamp-stable", "warm-up-timeout", "run-resumed"):
+        elif name in ("lamp-stable", "warm-up-timeout"):
             self._course.warm_up_begun_s = None
+        elif name in ("run-resumed", "stopped"):
+            self._course.map_begun_s = self._course.warm_up_begun_s = None
+            self._changed.add(self._map)
         elif name == DOUBTED and self._map:
             self._maps[self._map].doubt(event["subject"])
             self._changed.add(self._map)

@@ -21,7 +21,7 @@ function fresh() {
 
 function minutes(seconds) {
   const whole = Math.round(seconds / 60);
-  if (whole < 1) return "less than a minute";
+  if (seconds < 60) return "less than a minute";
   if (whole >= 2880) return `${Math.floor(whole / 1440)} days`;
   return whole < 90 ? `${whole} min` : `${Math.floor(whole / 60)} h ${String(whole % 60).padStart(2, "0")} min`;
 }
@@ -68,8 +68,9 @@ function showState() {
   by("far").hidden = !far && state.left_s === null;
   by("bar").hidden = !far;
   by("count").textContent = far ? `${map.read} of ${map.expected} points, ${map.label}` : "";
+  const roughly = state.left_is_least ? "at least " : state.left_s < 60 ? "" : "about ";
   by("left").textContent = state.left_s === null ? "" :
-    `${state.left_is_least ? "at least" : "about"} ${minutes(state.left_s)} left${state.left_of_map ? " of this map" : ""}`;
+    `${roughly}${minutes(state.left_s)} left${state.left_of_map ? " of this map" : ""}`;
   if (far) { by("bar").max = map.expected; by("bar").value = map.read; }
   const figures = [];
   if (state.watts !== null) figures.push([state.kind === "going" || state.kind === "asks" ? "Wall power now" : "Wall power, last", state.watts.toFixed(1), "W"]);
@@ -167,7 +168,7 @@ function showEvents() {
 }
 
 function take(news) {
-  const before = told.state.kind;
+  const before = told.state;
   for (const name of ["facts", "state", "map", "marks", "events"]) if (name in news) told[name] = news[name];
   Object.assign(told.maps, news.maps || {});
   for (const [name, {at, points}] of Object.entries(news.curves || {})) {
@@ -179,7 +180,8 @@ function take(news) {
   if (news.curves || news.marks) showCurves();
   if (news.events) showEvents();
   document.body.dataset.newest = told.state.newest_utc || "";
-  if (before && before !== told.state.kind && about.is_lab) history();
+  const is_new = before.kind !== told.state.kind || before.report !== told.state.report;
+  if (before.kind && is_new && about.is_lab) history();
 }
 
 function connect() {
