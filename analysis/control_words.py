@@ -112,7 +112,7 @@ def _between(chart: HeightChart, days: float, *, is_seen: bool) -> str:
             if is_seen
             else "That is the bench and no device; it is still in the ratios of these runs. "
             "Compared together with runs of the control reflector from before and after, it is "
-            "taken off."
+            "taken off as far as they show it."
         )
         return (
             f"The bench {_moved(efficacy)} a month, by {percent(abs(slope), _digits(half))} ± "
