@@ -51,37 +51,72 @@ def samples_s(count: int, value_characters: int) -> float:
     return SDI12_WAKE_S + count * one_s
 
 
-def visits_of_map(run: Run, begun_s: float, ended_s: float) -> Any:
-    """Return the visits of one map in time order: x, y, and how many samples."""
+def visits(run: Run, roles: tuple[str, ...], begun_s: float, ended_s: float) -> Any:
+    """Return the visits of points in time order: x, y, and how many samples."""
     table = run.readings
     rows = table[
-        table.role.isin(["grid", "reference"])
+        table.role.isin(roles)
         & (table.instrument == "light_sensor")
         & table.elapsed_s.between(begun_s, ended_s)
     ]
     # A visit begins where the sample number starts again.
     begins = (rows["sample"].to_numpy() == 1).cumsum()
-    visits = rows.groupby(begins).agg(
+    return rows.groupby(begins).agg(
         x_mm=("x_mm", "first"), y_mm=("y_mm", "first"), samples=("sample", "size")
     )
-    return visits
+
+
+def visits_bound_s(found: Any, plan: Plan, profile: Profile) -> float:
+    """Return the shortest time for so many visits, one after the other. [s]"""
+    stage = profile.stage.options
+    x, y = found.x_mm.to_numpy(), found.y_mm.to_numpy()
+    ways = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
+    return sum(
+        travel_s(way, stage.speed_mm_s, stage.acceleration_mm_s2)
+        + max(plan.sampling.settle_s, CONFIRMATION_S)
+        + samples_s(count, value_characters=len("+612.3"))
+        for way, count in zip(ways, found.samples, strict=True)
+    )
+
+
+def _spans(run: Run, first: str, last: str) -> list[tuple[float, float]]:
+    """Pair the moments of two events that follow each other. [s]"""
+    begun, ended = (run.events[run.events.event == name].elapsed_s for name in (first, last))
+    return list(zip(begun, ended, strict=True))
 
 
 def scan_ratio(run: Run, plan: Plan, profile: Profile) -> float:
     """Return the time that the maps of a run took, divided by their physical bound."""
-    stage, took_s, bound_s = profile.stage.options, 0.0, 0.0
-    moments = [
-        run.events[run.events.event == name].elapsed_s for name in ("map-begun", "map-ended")
-    ]
-    for begun_s, ended_s in zip(*moments, strict=True):
-        took_s += ended_s - begun_s
-        visits = visits_of_map(run, begun_s, ended_s)
-        x, y = visits.x_mm.to_numpy(), visits.y_mm.to_numpy()
-        ways = np.hypot(np.diff(x, prepend=x[0]), np.diff(y, prepend=y[0]))
-        bound_s += sum(
-            travel_s(way, stage.speed_mm_s, stage.acceleration_mm_s2)
-            + max(plan.sampling.settle_s, CONFIRMATION_S)
-            + samples_s(count, value_characters=len("+612.3"))
-            for way, count in zip(ways, visits.samples, strict=True)
+    maps = _spans(run, "map-begun", "map-ended")
+    bound_s = sum(
+        visits_bound_s(visits(run, ("grid", "reference"), *span), plan, profile) for span in maps
+    )
+    return sum(ended_s - begun_s for begun_s, ended_s in maps) / bound_s
+
+
+def night_ratio(run: Run, plan: Plan, profile: Profile) -> float:
+    """Return the time of a whole run with a height axis, divided by its physical bound.
+
+    The bound: what a person took to answer; the drive from the upper end of the height axis, where
+    homing leaves it, to each height in turn; every visit of a point, dark, quick look and maps;
+    and of each warm-up the whole blocks that lamp and rule took. Nothing is allowed for homing,
+    for asking the instruments who they are, and for the lamp to show that it is lit.
+    """
+    stage = profile.stage.options
+    heights_mm = [stage.travel_z_mm[1], *plan.heights.mounting_height_mm]
+    block_s = plan.warm_up.block_s or math.nan
+    roles = (("dark",), ("quick-look",), ("grid", "reference"))
+    bound_s = (
+        sum(ended_s - begun_s for begun_s, ended_s in _spans(run, "prompt", "answer"))
+        + sum(
+            travel_s(abs(way_mm), stage.height_speed_mm_s, stage.acceleration_mm_s2)
+            for way_mm in np.diff(heights_mm)
         )
-    return took_s / bound_s
+        + sum(visits_bound_s(visits(run, role, 0.0, math.inf), plan, profile) for role in roles)
+        + sum(
+            block_s * ((ended_s - begun_s) // block_s)
+            for begun_s, ended_s in _spans(run, "warm-up-begun", "lamp-stable")
+        )
+    )
+    (whole,) = _spans(run, "run-begun", "run-ended")
+    return (whole[1] - whole[0]) / bound_s
