@@ -18,6 +18,8 @@ from tests.crash.killed_night import sweep
 from tests.crash.killed_writer import kill_one
 from tests.crash.promises import broken
 
+TOLD_EVERY = 20
+
 
 def main() -> int:
     """Sweep; print every folder that broke its promise."""
@@ -35,10 +37,26 @@ def main() -> int:
             for fault in broken(folder, promise):
                 failures += 1
                 print(f"round {number}, {promise.readings} readings acknowledged: {fault}")
-        lost = sweep(Path(scratch), asked.runs, asked.seed) if asked.runs else []
-    print(*lost, f"{asked.rounds} writers killed, {failures} promises broken", sep="\n")
-    print(f"{asked.runs} runs killed and resumed, {len(lost)} promises broken")
-    return 1 if failures or lost else 0
+        print(f"{asked.rounds} writers killed, {failures} promises broken", flush=True)
+        if asked.runs:
+            failures += _kill_runs(Path(scratch), asked.runs, asked.seed)
+    return 1 if failures else 0
+
+
+def _kill_runs(scratch: Path, runs: int, seed: int) -> int:
+    """Kill whole runs, telling how far it is; an interruption ends it with what was done."""
+    done = lost = 0
+    try:
+        for faults in sweep(scratch, runs, seed):
+            done, lost = done + 1, lost + len(faults)
+            if faults:
+                print(*faults, sep="\n", flush=True)
+            if done % TOLD_EVERY == 0:
+                print(f"{done} of {runs} runs, {lost} promises broken so far", flush=True)
+    except KeyboardInterrupt:
+        print("interrupted")
+    print(f"{done} runs killed and resumed, {lost} promises broken", flush=True)
+    return lost
 
 
 if __name__ == "__main__":

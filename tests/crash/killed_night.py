@@ -10,7 +10,8 @@ from __future__ import annotations
 import multiprocessing
 import os
 import random
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -165,13 +166,12 @@ def never_killed(folder: Path) -> np.ndarray:
     return np.asarray(one.ppfd)
 
 
-def sweep(folder: Path, rounds: int, seed: int) -> list[str]:
-    """Do so many rounds; return what went wrong."""
+def sweep(folder: Path, rounds: int, seed: int) -> Iterator[list[str]]:
+    """Do so many rounds; give what went wrong in each, as each ends."""
     dice = random.Random(seed)
     wanted = never_killed(folder / "never")
-    faults = []
     for number in range(rounds):
         own = folder / f"{number}"
         own.mkdir()
-        faults += [f"round {number}: {fault}" for fault in one_round(own, dice, wanted)]
-    return faults
+        yield [f"round {number}: {fault}" for fault in one_round(own, dice, wanted)]
+        shutil.rmtree(own)

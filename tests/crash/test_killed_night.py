@@ -15,4 +15,4 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="runs are made o
 
 
 def test_killed_and_resumed_runs_lose_nothing_and_come_to_their_end(tmp_path):
-    assert sweep(tmp_path, rounds=15, seed=7) == []
+    assert [fault for faults in sweep(tmp_path, rounds=15, seed=7) for fault in faults] == []
