@@ -11,7 +11,8 @@ Below ``sensor.`` stands for the profile's ``light_sensor_calibration.``, ``mete
 no.  light                 where its figures come from                its uncertainty
 ===  ====================  =========================================  ===========================
 1    dark reading          rows of role ``dark``                      scatter of the rows
-2    stray light           rows of role ``stray``, less dark          scatter of the rows
+2    stray light           rows of role ``stray``, less dark; or      not counted
+                           ``plan.stray_umol_m2_s``
 3    sensor calibration    ``sensor.factor``                          ``sensor.uncertainty_percent``
 4    spectral factor       ``plan.spectral``: the row of              of that row, or
                            ``sensor.spectral_factors`` for the kind   ``plan.spectral_uncertainty_``

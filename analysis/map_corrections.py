@@ -32,6 +32,8 @@ class MapCorrections:
         Dark reading of each point, 0 where there is none. [µmol m⁻² s⁻¹]
     stray : array, shape (n,), or None
         Stray light at each point, dark taken off; None where none was read. [µmol m⁻² s⁻¹]
+    is_stray_stated : bool
+        Whether the plan states it, as nobody read it in this run.
     constant : tuple of Applied
         Calibration and spectral factor of the light sensor.
     temperature : Temperature or None
@@ -47,6 +49,7 @@ class MapCorrections:
 
     dark: Floats
     stray: Floats | None = None
+    is_stray_stated: bool = False
     constant: tuple[Applied, ...] = ()
     temperature: Temperature | None = None
     by_point: tuple[Applied, ...] = ()
@@ -102,9 +105,14 @@ class MapCorrections:
             What `after_drift` gave.
         """
         found: list[Applied] = []
-        for name, offset, role in (
-            ("dark reading", self.dark, "dark"),
-            ("stray light", self.stray, "stray"),
+        stated = "plan: corrections.stray_umol_m2_s"
+        for name, offset, source in (
+            ("dark reading", self.dark, "readings of role dark"),
+            (
+                "stray light",
+                self.stray,
+                stated if self.is_stray_stated else "readings of role stray",
+            ),
         ):
             if offset is not None and offset.any():
                 found.append(
@@ -112,7 +120,7 @@ class MapCorrections:
                         name=name,
                         on="light",
                         offset=-offset,
-                        source=f"readings of role {role}",
+                        source=source,
                         setting="subtracted",
                     )
                 )

@@ -43,6 +43,8 @@ class RunCorrections:
         Calibration of the power meter.
     nominal_v : float or None
         Line voltage to scale to, if that is asked for. [V]
+    stray_umol_m2_s : float or None
+        Stray light that was measured apart, for maps without a reading of it. [µmol m⁻² s⁻¹]
     """
 
     constant: tuple[Applied, ...] = ()
@@ -50,6 +52,7 @@ class RunCorrections:
     geometry: Geometry | None = None
     power: Applied | None = None
     nominal_v: float | None = None
+    stray_umol_m2_s: float | None = None
 
     def corrected(self, readings: Readings) -> Readings:
         """Return the readings with the calibration of the power meter in all wall power."""
@@ -69,12 +72,16 @@ class RunCorrections:
         stray: Floats | None,
     ) -> MapCorrections:
         """Return what is to be done to one map; what cannot be done is remarked."""
+        is_stray_stated = stray is None and self.stray_umol_m2_s is not None
+        if is_stray_stated:
+            stray = np.full(len(grid), self.stray_umol_m2_s)
         by_point: tuple[Applied, ...] = ()
         if self.geometry is not None:
             by_point = self.geometry.by_point(grid, mounting_height_mm, remarks)
         return MapCorrections(
             dark=dark,
             stray=stray,
+            is_stray_stated=is_stray_stated,
             constant=self.constant,
             temperature=self.temperature,
             by_point=by_point,
@@ -116,6 +123,7 @@ def corrections_of(
         geometry=_geometry(sensor, asked, grid, remarks),
         power=_power(run.rig, _table(run.rig, "power_meter_calibration")),
         nominal_v=nominal_v,
+        stray_umol_m2_s=_figure(asked, "stray_umol_m2_s"),
     )
 
 

@@ -207,6 +207,15 @@ class Corrections:
         at_most=50,
         example=1.5,
     )
+    stray_umol_m2_s: float | None = number(
+        "µmol m⁻² s⁻¹",
+        "Stray light, beyond what is there in the dark: what reaches the sensor with the lamp lit "
+        "but not from it. Measured apart, the device shaded; taken off at every point.",
+        default=None,
+        at_least=0,
+        at_most=500,
+        example=0.8,
+    )
     direct_share: float | None = number(
         "1",
         "Share of the light on the plane that comes straight from the device; tilt, cosine "

@@ -110,10 +110,10 @@ def show(out: Path) -> int:
         write_rendered(runs, summaries, report, made_utc=MADE_UTC, bench=bench)
         draw_control(history, out / "lab" / FIGURES)
         drawn.result()
-    console.print()
-    show_results(summaries, console)
     show_verdicts(summaries, console)
     show_heights(summaries, console)
+    console.print()
+    show_results(summaries, console)
     console.print()
     for sentence in bench:
         console.print(sentence, markup=False)

@@ -174,6 +174,21 @@ def test_stray_light_is_taken_off_beyond_the_dark_reading_that_it_holds(tmp_path
     assert one.drift.values == pytest.approx(np.full(len(one.drift.values), 497.0))
 
 
+def test_stray_light_that_was_measured_apart_is_stated_in_the_plan_and_taken_off(tmp_path):
+    # 500 on the plane beyond 0.5 in the dark; of the 500, 4 are stated to be stray.
+    one = summary_of(tmp_path, asked={"stray_umol_m2_s": 4.0}).maps[0]
+    assert one.ppfd == pytest.approx(np.full(16, 496.0))
+    (stray,) = (held for held in one.corrections if held.name == "stray light")
+    assert stray.source == "plan: corrections.stray_umol_m2_s"
+
+
+def test_stray_light_that_a_run_read_goes_before_what_its_plan_states(tmp_path):
+    rows = stray_rows(3.5, [(0, 0), (3, 3)])
+    summary = summary_of(tmp_path, rows=rows, asked={"stray_umol_m2_s": 40.0})
+    (stray,) = (held for held in summary.maps[0].corrections if held.name == "stray light")
+    assert stray.source == "readings of role stray"
+
+
 def test_stray_light_read_at_every_point_is_taken_off_each(tmp_path):
     places = [(i, k) for i in range(4) for k in range(4)]
     one = summary_of(tmp_path, rows=stray_rows(lambda at: 1.5 + at[0], places)).maps[0]
@@ -522,7 +537,7 @@ def test_scaled_light_and_power_are_those_of_the_lamp_at_nominal_voltage(tmp_pat
 @pytest.mark.parametrize(
     ("options", "why"),
     [
-        (swinging(span=0.015, period_s=1000.0), "spans 1."),
+        (swinging(span=0.015, period_s=1000.0), "span 1."),
         (swinging(power=0.0, period_s=1000.0), "the wall power goes with the line voltage"),
         ({**swinging(period_s=1000.0), "noise": 0.05}, "the light goes with the line voltage"),
         (swinging(other_electrical=False), "were not both read"),
