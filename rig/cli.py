@@ -41,6 +41,7 @@ def _explain(error: Exception) -> int:
     from drivers.errors import DriverError
     from rig.bench_lock import BenchInUse
     from rig.faults import RunStopped
+    from rig.pdf import NoPdf
     from rig.recorder import RecorderError
     from rig.toml_faults import ConfigError
     from rig.unattended import Refused
@@ -52,7 +53,7 @@ def _explain(error: Exception) -> int:
         _complain(str(error))
         return USAGE
     refusals = (DriverError, RecorderError, RunFolderError, LabFolderError)
-    if isinstance(error, (*refusals, BenchInUse, Refused)):
+    if isinstance(error, (*refusals, BenchInUse, NoPdf, Refused)):
         _complain(str(error))
         return FAILED
     if isinstance(error, OSError):
@@ -234,6 +235,8 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument(
         "--out", type=Path, help="file to write; default report-compared.html in the first run"
     )
+    for page in (report, compare):
+        page.add_argument("--pdf", action="store_true", help="print it as PDF too, by Chromium")
 
     lamps = add(
         "lamps",
@@ -337,7 +340,7 @@ def _enter(options: argparse.Namespace) -> int:
 def _report(options: argparse.Namespace) -> int:
     from rig.commands import report_command
 
-    return report_command(options.runs, options.out)
+    return report_command(options.runs, options.out, pdf=options.pdf)
 
 
 def _schedule(options: argparse.Namespace) -> int:
@@ -361,7 +364,7 @@ def _heights(options: argparse.Namespace) -> int:
 def _compare(options: argparse.Namespace) -> int:
     from rig.commands import compare_command
 
-    return compare_command(options.runs, options.out, options.accept)
+    return compare_command(options.runs, options.out, options.accept, pdf=options.pdf)
 
 
 def _lamps(options: argparse.Namespace) -> int:

@@ -19,6 +19,7 @@ from rig.faults import RunStopped
 from rig.lamp_records import not_seasoned
 from rig.notices import Notices
 from rig.operator import Operator, StopRequest, TerminalOperator
+from rig.pdf import write_pdf
 from rig.plan import Plan
 from rig.profile import Profile
 from rig.progress import RunProgress, TerminalProgress
@@ -139,8 +140,8 @@ def _measured(
     return folder, utc_text(bench.clock)
 
 
-def report_command(folders: Sequence[Path], out: Path | None) -> int:
-    """Write the report of one or several runs, and pictures of their maps.
+def report_command(folders: Sequence[Path], out: Path | None, *, pdf: bool = False) -> int:
+    """Write the report of one or several runs, and pictures of their maps; as PDF too on request.
 
     Raises
     ------
@@ -148,12 +149,14 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
         One of them is not a run folder.
     ConfigError
         A run is given twice, or there is no place for the report; nothing was written.
+    NoPdf
+        It could not be printed; the report is there all the same.
     """
     refuse_places(folders, out)
     console = Console(highlight=False)
     made_utc = utc_text(SystemClock())
     if out is not None or len(folders) > 1:
-        write_together(load_all(folders), out, console, made_utc=made_utc)
+        write_together(load_all(folders), out, console, made_utc=made_utc, pdf=pdf)
         return 0
     summary = derive(folders[0], made_utc=made_utc)
     draw_maps([summary], folders[0] / "figures")
@@ -163,19 +166,23 @@ def report_command(folders: Sequence[Path], out: Path | None) -> int:
         f"Report: {folders[0] / run_folder.REPORT}\nPictures: {folders[0] / 'figures'}",
         markup=False,
     )
+    if pdf:
+        console.print(f"PDF: {write_pdf(folders[0] / run_folder.REPORT)}", markup=False)
     return 0
 
 
-def compare_command(folders: Sequence[Path], out: Path | None, accept: Sequence[str]) -> int:
+def compare_command(
+    folders: Sequence[Path], out: Path | None, accept: Sequence[str], *, pdf: bool = False
+) -> int:
     """Compare runs, or say why they cannot be compared and what would have to be accepted.
 
     Raises
     ------
-    RunFolderError, ConfigError
+    RunFolderError, ConfigError, NoPdf
         As for `report_command`; or a fact to be accepted is none, or there is but one run.
     """
     refuse_places(folders, out)
-    return compare(folders, out, accept, made_utc=utc_text(SystemClock()))
+    return compare(folders, out, accept, made_utc=utc_text(SystemClock()), pdf=pdf)
 
 
 def utc_text(clock: Clock) -> str:

@@ -19,6 +19,7 @@ from analysis.results import RunSummary
 from analysis.run_folder import Run
 from analysis.summary import summarise
 from rig.control import bench_of_labs
+from rig.pdf import write_pdf
 from rig.results import draw_maps, show_results, show_verdicts
 from rig.toml_faults import ConfigError
 
@@ -29,7 +30,12 @@ Loaded = tuple[Sequence[Run], Sequence[RunSummary]]
 
 
 def compare(
-    folders: Sequence[Path], out: Path | None, accept: Sequence[str], *, made_utc: str
+    folders: Sequence[Path],
+    out: Path | None,
+    accept: Sequence[str],
+    *,
+    made_utc: str,
+    pdf: bool = False,
 ) -> int:
     """Compare runs and write the page, or refuse and name what is not alike.
 
@@ -43,6 +49,8 @@ def compare(
         Facts that are put up with, words parted by spaces or hyphens.
     made_utc : str
         Moment to print on the page.
+    pdf : bool
+        Print the page as PDF too.
 
     Returns
     -------
@@ -55,6 +63,8 @@ def compare(
         Fewer than two runs, or `accept` holds what is no fact.
     RunFolderError
         One of them is not a run folder.
+    NoPdf
+        The page could not be printed; it is there all the same.
     """
     if len(folders) < 2:
         raise ConfigError(str(folders[0]), ["is one run; give two or more to compare"])
@@ -69,7 +79,7 @@ def compare(
         _show_refusal(together, folders, facts)
         return 1
     console = Console(highlight=False)
-    write_together(loaded, out, console, made_utc=made_utc, accept=facts)
+    write_together(loaded, out, console, made_utc=made_utc, accept=facts, pdf=pdf)
     stamped = "" if together is None else " ".join(together.stamps)
     for fact in dict.fromkeys(facts):
         if fact not in stamped:
@@ -112,6 +122,9 @@ def refuse_places(folders: Sequence[Path], out: Path | None) -> None:
     if out is not None and (out.is_dir() or not out.absolute().parent.is_dir()):
         problem = "is a folder" if out.is_dir() else f"the folder {out.parent} is not there"
         raise ConfigError(f"--out {out}", [f"{problem}; give a file to write, e.g. report.html"])
+    if out is not None and out.suffix.lower() == ".pdf":
+        problem = f"is a page for a browser; give {out.with_suffix('.html')}, and --pdf to print it"
+        raise ConfigError(f"--out {out}", [problem])
 
 
 def load_all(folders: Sequence[Path]) -> Loaded:
@@ -133,10 +146,16 @@ def write_together(
     *,
     made_utc: str,
     accept: Collection[str] = (),
+    pdf: bool = False,
 ) -> None:
     """Write the page and the pictures of several runs, and print the verdict and the figures.
 
     The run folders themselves are left as they are.
+
+    Raises
+    ------
+    NoPdf
+        The page could not be printed as PDF; all the rest is there.
     """
     runs, summaries = loaded
     path = out or Path(runs[0].path) / DEFAULT_PAGE
@@ -153,6 +172,8 @@ def write_together(
     console.print()
     show_results(summaries, console)
     console.print(f"Report: {path}\nPictures: {figures}", markup=False)
+    if pdf:
+        console.print(f"PDF: {write_pdf(path)}", markup=False)
 
 
 def draw_differences(
