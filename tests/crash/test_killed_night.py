@@ -1,5 +1,6 @@
 """Runs killed by SIGKILL and resumed lose nothing and end in the map of one never killed.
 
+Twenty-five here and twenty-five in `test_killed_night_again.py`, so that two processes share them.
 More rounds: ``python -m tests.crash.kill_sweep --rounds 0 --runs 1000``.
 """
 
@@ -15,4 +16,4 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="runs are made o
 
 
 def test_killed_and_resumed_runs_lose_nothing_and_come_to_their_end(tmp_path):
-    assert [fault for faults in sweep(tmp_path, rounds=15, seed=7) for fault in faults] == []
+    assert [fault for faults in sweep(tmp_path, rounds=25, seed=7) for fault in faults] == []
