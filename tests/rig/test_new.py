@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import pty
+import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -177,6 +179,8 @@ def test_ctrl_c_on_a_terminal_leaves_nothing(tmp_path: Path) -> None:
         preexec_fn=_own_terminal,
     )
     os.close(far)
+    guard = threading.Timer(60.0, process.kill)  # a test that waits for ever tells nothing
+    guard.start()
     seen = b""
     while b"name [needed]" not in seen:
         seen += os.read(near, 4096)
@@ -191,6 +195,7 @@ def test_ctrl_c_on_a_terminal_leaves_nothing(tmp_path: Path) -> None:
         pass
     os.close(near)
     assert process.wait(timeout=30) == 130
+    guard.cancel()
     assert b"stopped by the operator" in seen
     assert not out.exists()
 
@@ -198,5 +203,8 @@ def test_ctrl_c_on_a_terminal_leaves_nothing(tmp_path: Path) -> None:
 def _own_terminal() -> None:
     import fcntl
     import termios
+
+    # Where the tests run in the background, Ctrl-C is ignored, and that is inherited.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
