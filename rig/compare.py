@@ -13,6 +13,7 @@ from analysis.figures.style import to_png
 from analysis.lab_folder import slug
 from analysis.likeness import NotAFactError, check_facts
 from analysis.report.build import write_rendered
+from analysis.report.cards import comparison_card
 from analysis.report.difference_part import difference_maps
 from analysis.report.standing import Standing, standing
 from analysis.results import RunSummary
@@ -166,6 +167,9 @@ def write_together(
     stamps = () if together is None else together.stamps
     draw_maps(summaries, figures, stamps=stamps)
     draw_differences(summaries, () if together is None else together.order, figures, stamps)
+    one = None if together is None else comparison_card(summaries, together)
+    if one is not None:
+        one.write(figures)
     show_verdicts(summaries, console, accept=accept)
     for sentence in bench:
         console.print(f"\n{sentence}", markup=False)

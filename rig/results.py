@@ -13,6 +13,7 @@ from analysis import run_folder
 from analysis.digits import plus_minus
 from analysis.lab_folder import slug
 from analysis.report.build import write_map_png, write_rendered
+from analysis.report.cards import run_card
 from analysis.report.correction_part import mark_notes
 from analysis.report.height_part import height_verdicts
 from analysis.report.pictures import shared_scale
@@ -53,7 +54,7 @@ def derive(folder: Path, *, made_utc: str) -> RunSummary:
 def draw_maps(
     summaries: Sequence[RunSummary], figures: Path, *, stamps: Sequence[str] = ()
 ) -> None:
-    """Write each map as a picture for publication, all on one scale."""
+    """Write each map as a picture for publication, all on one scale; of one run also its cards."""
     figures.mkdir(exist_ok=True)
     scale = shared_scale(summaries)
     names = [slug(summary.device) for summary in summaries]
@@ -62,6 +63,9 @@ def draw_maps(
         for one in summary.maps:
             name = f"{names[at]}{run}-{one.installation}-{slug(height(one))}.png"
             write_map_png(summary, one, figures / name, scale=scale, stamps=stamps)
+    card = run_card(summaries[0]) if len(summaries) == 1 else None
+    if card is not None:
+        card.write(figures)
 
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:

@@ -292,7 +292,8 @@ def to_svg(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -
     )
 
 
-def to_svg_file(figure: Figure, *, name: str, alt: str) -> bytes:
+def to_svg_file(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -> bytes:
     """Draw as an SVG file that stands alone; parameters as of `to_svg`."""
     spaces = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
-    return to_svg(figure, name=name, alt=alt).replace("<svg ", f"<svg {spaces} ", 1).encode()
+    svg = to_svg(figure, name=name, alt=alt, stamps=stamps)
+    return svg.replace("<svg ", f"<svg {spaces} ", 1).encode()

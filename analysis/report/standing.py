@@ -8,7 +8,7 @@ from itertools import pairwise
 from attrs import evolve, frozen
 
 from analysis.budget import Term
-from analysis.comparison import MORE
+from analysis.comparison import MORE, Verdict
 from analysis.devices import devices_of
 from analysis.likeness import Mismatch, stamps
 from analysis.plane_results import SAME_HEIGHT_MM
@@ -60,6 +60,8 @@ class Standing:
         Each device at its own height first, then each height that is common.
     refused : tuple of (str, Mismatch)
         Pair of names and what is not alike in it; with any, nothing is compared.
+    lead : Verdict or None
+        The verdict that the headline states, of the first two in `order`.
     terms : tuple of Term
         What the ± of the headline is made of.
     remarks : tuple of str
@@ -71,6 +73,7 @@ class Standing:
     order: tuple[str, ...] = ()
     tables: tuple[Table, ...] = ()
     refused: tuple[tuple[str, Mismatch], ...] = ()
+    lead: Verdict | None = None
     terms: tuple[Term, ...] = ()
     remarks: tuple[str, ...] = ()
 
@@ -136,6 +139,7 @@ def standing(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> Sta
         stamps=stamped,
         order=tuple(order),
         tables=tuple(tables),
+        lead=own.verdicts[order[0], order[1]],
         terms=own.verdicts[order[0], order[1]].terms,
         remarks=tuple(dict.fromkeys([*remarks, _specimens(runs)])),
     )

@@ -83,6 +83,10 @@ def test_the_verdict_comes_first_and_the_page_holds_it(evenfall, alike, tmp_path
     assert re.match(r"As installed, Reflector B delivers (10\.\d|9\.9).% ± ", out)
     assert "stamp" not in re.sub(r"\.stamp \{", "", (tmp_path / "page.html").read_text("utf-8"))
     assert sorted(one.name for one in (tmp_path / "page-figures").iterdir()) == [
+        "card-square.png",
+        "card-square.svg",
+        "card-wide.png",
+        "card-wide.svg",
         "difference-reflector-b-over-reflector-a-400-mm.png",
         "difference-reflector-b-over-reflector-a-400-mm.svg",
         "reflector-a-1-400-mm.png",
@@ -128,7 +132,7 @@ def test_what_was_accepted_is_stamped_on_terminal_page_and_figures(evenfall, age
         assert f'<p class="stamp">{stamp}' in header.replace("\u00a0", " ")
         assert all(stamp in one for one in maps)
     pictures = list((tmp_path / "page-figures").glob("*.png"))
-    assert len(pictures) == 3
+    assert len(pictures) == 5
     for picture in pictures:
         pixels = imread(picture)
         assert pixels[4, pixels.shape[1] // 2, :3].max() < 0.2  # the dark band of the stamp
