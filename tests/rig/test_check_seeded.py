@@ -244,3 +244,10 @@ STANDARDS = ("IEC 61010", "IEC 62035", "21 CFR 1040.30", "IEC 60598", "EN 60204-
 )
 def test_safety_texts_name_their_sources(text):
     assert [name for name in STANDARDS if name not in " ".join(text.split())] == []
+
+
+def test_too_little_room_on_the_disk_is_found(tmp_path):
+    free_bytes = shutil.disk_usage(tmp_path).free
+    assert list(check_place.disk(tmp_path / "lab", 0.0)) == []
+    [found] = check_place.disk(tmp_path / "lab", float(free_bytes))
+    assert "MB are free on its disk" in found.problem
