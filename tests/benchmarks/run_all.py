@@ -19,7 +19,6 @@ sys.path.insert(0, str(ROOT))
 
 from tests.benchmarks.result import Result, exit_code, table  # noqa: E402
 
-
 REAL_TIME = ("wire",)
 """Minutes of whole runs over real ports: left out of a quick round."""
 
