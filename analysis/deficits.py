@@ -87,8 +87,8 @@ def deficits(grid: Grid, ppfd: ArrayLike) -> Deficits:
             "deficit take a complete map"
         )
     rim = _rim(grid) & counted
-    corner = _corners(grid) & counted
-    edge = rim & ~corner
+    corner = corner_cells(grid) & counted
+    edge = edge_cells(grid) & counted
     inner = counted & ~rim
     mean = _mean(grid, values, counted)
     if mean is None or not mean > 0:
@@ -104,10 +104,16 @@ def deficits(grid: Grid, ppfd: ArrayLike) -> Deficits:
     )
 
 
-def _corners(grid: Grid) -> Booleans:
+def corner_cells(grid: Grid) -> Booleans:
+    """Points in the corners of the plane, shape (n,); none of a round one."""
     if grid.shape == "round":
         return np.zeros(len(grid), dtype=bool)
     return np.isin(grid.row, (0, grid.rows - 1)) & np.isin(grid.column, (0, grid.columns - 1))
+
+
+def edge_cells(grid: Grid) -> Booleans:
+    """Points along the walls that are no corners, shape (n,)."""
+    return _rim(grid) & ~corner_cells(grid)
 
 
 def _rim(grid: Grid) -> Booleans:

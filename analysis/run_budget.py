@@ -7,6 +7,7 @@ from typing import Any
 
 from attrs import evolve
 
+from analysis.contrasts import with_contrasts
 from analysis.declared import declared_of
 from analysis.identity import identity_of
 from analysis.map_budget import budget_of
@@ -31,6 +32,7 @@ def with_uncertainty(run: RunSummary, rig: Mapping[str, Any]) -> RunSummary:
         budget = budget_of(map_, run.dark, identity, declared)
         if budget is None:
             return map_
-        return evolve(map_, budget=budget, uncertainty=evaluate(budget, target=target))
+        known = evolve(evaluate(budget, target=target), **with_contrasts(map_, budget))
+        return evolve(map_, budget=budget, uncertainty=known)
 
     return evolve(run, maps=tuple(add(map_) for map_ in run.maps))

@@ -57,6 +57,12 @@ def of_points(map_: MapSummary, name: str) -> Stated:
     )
 
 
+def of_deficit(map_: MapSummary, name: str) -> Stated:
+    """How far corners or edges lie below the mean, by the attribute that holds it. [fraction]"""
+    held = map_.uncertainty
+    return _within(getattr(map_, name), None if held is None else getattr(held, name))
+
+
 def of_variation(map_: MapSummary) -> Stated:
     """Coefficient of variation of the points; its ± takes in the field between them. [fraction]"""
     if map_.uniformity is None:

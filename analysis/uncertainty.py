@@ -131,6 +131,10 @@ class MapUncertainty:
         Whether any figure of the budget is our default.
     assumptions : tuple of str
         Plain sentences.
+    spots : tuple of Interval
+        Of the excess of each spot of the map, in its order; see `analysis.contrasts`. [fraction]
+    corner_deficit, edge_deficit : Interval or None
+        [fraction]
     """
 
     delivered_flux_umol_s: Interval
@@ -142,6 +146,9 @@ class MapUncertainty:
     rows: tuple[BudgetRow, ...] = field(repr=False)
     is_default: bool
     assumptions: tuple[str, ...]
+    spots: tuple[Interval, ...] = ()
+    corner_deficit: Interval | None = None
+    edge_deficit: Interval | None = None
 
     @property
     def minimum(self) -> Interval:

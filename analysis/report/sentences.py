@@ -21,7 +21,7 @@ from analysis.digits import (
     significant,
 )
 from analysis.results import MapSummary, RunSummary, WarmUp
-from analysis.stated import of_efficacy, of_flux, of_points
+from analysis.stated import of_deficit, of_efficacy, of_flux, of_points
 
 
 def listed(parts: Sequence[str]) -> str:
@@ -219,11 +219,14 @@ def drift_sentence(map_: MapSummary) -> str:
 
 def deficit_sentence(map_: MapSummary) -> str:
     """Say how far corners and edges fall below the mean."""
-    parts = [
-        f"{where} lie {percent(abs(deficit))} {'below' if deficit >= 0 else 'above'} the mean"
-        for where, deficit in (("Corners", map_.corner_deficit), ("edges", map_.edge_deficit))
-        if deficit is not None
-    ]
+    parts = []
+    for where, name in (("Corners", "corner_deficit"), ("edges", "edge_deficit")):
+        deficit, reach = of_deficit(map_, name)
+        if deficit is not None:
+            size = percent(abs(deficit))
+            if reach:
+                size = f"{plus_minus(100 * abs(deficit), 100 * reach)}\u202f%"
+            parts.append(f"{where} lie {size} {'below' if deficit >= 0 else 'above'} the mean")
     if not parts:
         return "Corners and edges: not stated."
     text = listed(parts)

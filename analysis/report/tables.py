@@ -18,9 +18,19 @@ from analysis.digits import (
     plus_minus,
     significant,
 )
+from analysis.hot_spots import Spot
 from analysis.report import sentences
 from analysis.results import MapSummary, RunSummary
-from analysis.stated import Stated, of_efficacy, of_flux, of_points, of_variation, of_wall_power
+from analysis.stated import (
+    Stated,
+    of_deficit,
+    of_efficacy,
+    of_flux,
+    of_points,
+    of_variation,
+    of_wall_power,
+)
+from analysis.uncertainty import Interval
 
 
 @frozen
@@ -94,6 +104,10 @@ def _flux(name: str) -> _Getter:
 
 def _efficacy(name: str) -> _Getter:
     return lambda map_: sure(of_efficacy(map_, name))
+
+
+def _deficit(name: str) -> _Getter:
+    return lambda map_: sure(of_deficit(map_, name), scale=100.0)
 
 
 def _at_points(name: str, scale: float = 1.0) -> _Getter:
@@ -183,8 +197,8 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
             ("area within ±10 % of mean", "%", _at_points("share_within_10pct", 100.0)),
             ("area within ±20 % of mean", "%", _at_points("share_within_20pct", 100.0)),
             (_ABOVE_TARGET, "%", _at_points("share_above_target", 100.0)),
-            ("corners below the mean by", "%", _of("corner_deficit", _percent(1))),
-            ("edges below the mean by", "%", _of("edge_deficit", _percent(1))),
+            ("corners below the mean by", "%", _deficit("corner_deficit")),
+            ("edges below the mean by", "%", _deficit("edge_deficit")),
             ("hot spots", "", lambda map_: _count(map_, "hot")),
             ("cold spots", "", lambda map_: _count(map_, "cold")),
         ),
@@ -305,8 +319,16 @@ class SpotLine:
     threshold: Entry
 
 
+def _excess(spot: Spot, interval: Interval | None) -> Stated:
+    return Stated(spot.excess, None if interval is None else interval.half_width)
+
+
 def spots(map_: MapSummary) -> list[SpotLine]:
     """List hot and cold spots, the strongest first; rows and columns count from 1."""
+    known = map_.uncertainty
+    sizes: dict[Spot, Interval] = {}
+    if known is not None and known.spots:
+        sizes = dict(zip(map_.spots, known.spots, strict=True))
     order = sorted(map_.spots, key=lambda spot: -abs(spot.excess))
     return [
         SpotLine(
@@ -317,7 +339,7 @@ def spots(map_: MapSummary) -> list[SpotLine]:
             y_mm=fixed(spot.y_mm, 0),
             ppfd=number(spot.ppfd),
             background=number(spot.background),
-            excess=number(spot.excess, _percent(1)),
+            excess=sure(_excess(spot, sizes.get(spot)), scale=100.0),
             threshold=number(spot.threshold, _percent(1)),
         )
         for spot in order

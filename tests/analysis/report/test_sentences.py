@@ -101,6 +101,6 @@ def test_the_pitch_below_which_a_feature_hides_is_stated(run):
 
 
 def test_deficits_name_their_side_of_the_mean(run):
-    map_ = evolve(run.maps[0], corner_deficit=0.312, edge_deficit=-0.021)
+    map_ = evolve(run.maps[0], corner_deficit=0.312, edge_deficit=-0.021, uncertainty=None)
     said = sentences.deficit_sentence(map_).replace("\u202f", " ")
     assert said == "Corners lie 31.2 % below the mean and edges lie 2.1 % above the mean."
