@@ -148,6 +148,7 @@ def test_relay_is_proved_kept_on_record_and_then_fit_for_an_armed_plan(tmp_path)
     plan_of(
         tmp_path,
         lamp={"switching": "relay", "armed": True},
+        device={"name": "Brook"},
         area={"width_mm": 600.0, "depth_mm": 600.0},
     )
     code, said = checked(tmp_path, plan=tmp_path / "plan.toml")
