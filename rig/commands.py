@@ -106,7 +106,7 @@ def _measure(
     draw_maps([summary], folder / "figures")
     show_results([summary], console)
     show_heights([summary], console)
-    console.print(f"Report: {folder / run_folder.REPORT}", markup=False)
+    console.print(f"Report: {folder / run_folder.REPORT}", markup=False, soft_wrap=True)
     return 0
 
 
@@ -131,8 +131,12 @@ def _measured(
         folder = work(bench, operator, stop, shown)
     except RunStopped as stopped:
         if stopped.folder is not None:
-            console.print(f"Everything read until then is in {stopped.folder}", markup=False)
-            console.print(f"To go on: evenfall resume {stopped.folder}", markup=False)
+            console.print(
+                f"Everything read until then is in {stopped.folder}", markup=False, soft_wrap=True
+            )
+            console.print(
+                f"To go on: evenfall resume {stopped.folder}", markup=False, soft_wrap=True
+            )
         raise
     finally:
         stop.release()
@@ -165,9 +169,12 @@ def report_command(folders: Sequence[Path], out: Path | None, *, pdf: bool = Fal
     console.print(
         f"Report: {folders[0] / run_folder.REPORT}\nPictures: {folders[0] / 'figures'}",
         markup=False,
+        soft_wrap=True,
     )
     if pdf:
-        console.print(f"PDF: {write_pdf(folders[0] / run_folder.REPORT)}", markup=False)
+        console.print(
+            f"PDF: {write_pdf(folders[0] / run_folder.REPORT)}", markup=False, soft_wrap=True
+        )
     return 0
 
 

@@ -175,9 +175,9 @@ def write_together(
         console.print(f"\n{sentence}", markup=False)
     console.print()
     show_results(summaries, console)
-    console.print(f"Report: {path}\nPictures: {figures}", markup=False)
+    console.print(f"Report: {path}\nPictures: {figures}", markup=False, soft_wrap=True)
     if pdf:
-        console.print(f"PDF: {write_pdf(path)}", markup=False)
+        console.print(f"PDF: {write_pdf(path)}", markup=False, soft_wrap=True)
 
 
 def draw_differences(

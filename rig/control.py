@@ -63,7 +63,7 @@ def control_command(lab: Path, out: Path | None, console: Console | None = None)
     figures = out or lab / FIGURES
     drawn = draw(history, figures)
     if drawn:
-        console.print(f"\nCharts: {figures}", markup=False)
+        console.print(f"\nCharts: {figures}", markup=False, soft_wrap=True)
     return 0
 
 

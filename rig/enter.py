@@ -92,10 +92,10 @@ def run_enter(options: argparse.Namespace) -> int:
     clock = SystemClock()
     folder = enter(options.table, facts, lab=options.lab, clock=clock)
     console = Console(highlight=False)
-    console.print(f"Entered: {folder}", markup=False)
+    console.print(f"Entered: {folder}", markup=False, soft_wrap=True)
     summary = derive(folder, made_utc=f"{clock.utc():%Y-%m-%dT%H:%M:%SZ}")
     show_results([summary], console)
-    console.print(f"Report: {folder / 'report.html'}", markup=False)
+    console.print(f"Report: {folder / 'report.html'}", markup=False, soft_wrap=True)
     return 0
 
 

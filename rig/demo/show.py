@@ -97,12 +97,12 @@ def show(out: Path) -> int:
         folders = []
         for plan, folder in zip(plans, measured, strict=True):
             folders.append(folder)
-            console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
+            console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False, soft_wrap=True)
         runs = [run_folder.load(folder) for folder in folders]
         summaries = [summarise(run) for run in runs]
         drawn = pool.submit(draw_maps, summaries, out / "figures")
         for plan, folder in zip(controls, weeks_before, strict=True):
-            console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False)
+            console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False, soft_wrap=True)
         lab_folder.rebuild_index(out / "lab")  # once more, now that nobody else does
         history = control_history(out / "lab")
         bench = bench_between(history, summaries)
@@ -123,6 +123,7 @@ def show(out: Path) -> int:
         f"\nReport: {report}\nPictures: {out / 'figures'}\n"
         f"Control reflector: {out / 'lab' / FIGURES}",
         markup=False,
+        soft_wrap=True,
     )
     return 0
 

@@ -73,7 +73,11 @@ def test_a_pause_by_night_is_told_and_the_journal_says_what_it_meant(tmp_path):
     [(event, subject, text)] = told
     assert (event, subject) == ("trouble", "planned run 1 has paused")
     assert text.startswith("measurement fault: light sensor")
-    assert text.endswith("For at most 10 min.")
+    # The stage may move by itself later: that has the last word.
+    assert text.endswith(
+        "For at most 10 min. The stage homes by itself once it answers: before you reach into the "
+        "area, stop the run or use the emergency stop."
+    )
     short = journal(summarise(run_folder.load(folder)))
     assert short.headline.startswith("Complete: ")
     [paused] = [one for one in short.lines if one.what.startswith("Paused for ")]

@@ -115,11 +115,13 @@ def test_nothing_can_be_sent(url, method):
 def test_garbage_is_refused_and_the_page_lives_on(url, garbage):
     parts = urlsplit(url)
     with socket.create_connection((parts.hostname, parts.port), 10) as line:
-        line.sendall(garbage)
-        line.shutdown(socket.SHUT_WR)
         try:
+            line.sendall(garbage)
+            line.shutdown(socket.SHUT_WR)
             answer = line.recv(4096)
-        except ConnectionResetError:
+        except TimeoutError:
+            raise
+        except OSError:  # hung up, at once or in the middle of it
             answer = b""
         assert answer == b"" or answer.startswith(b"HTTP/1.1 4")
     assert asked(url, "/about.json")[0] == 200
