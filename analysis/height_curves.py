@@ -113,10 +113,8 @@ class Curves:
         Plane efficacy. [µmol J⁻¹]
     ppfd : array, shape (m, n)
         The cells as interpolated. [µmol m⁻² s⁻¹]
-    peak_of_points : array, shape (m,)
-        Highest cell. [µmol m⁻² s⁻¹]
     peak_missed : tuple of array, each shape (m,)
-        Least and most that the grid misses of the peak, over `peak_of_points`. [fraction]
+        Least and most that the grid misses of the peak, over its highest cell. [fraction]
     knows_between : bool
         Whether the points form rows and columns, so that the peak between them is known of.
     curvature : float
@@ -133,7 +131,6 @@ class Curves:
     min_to_mean: Curve
     efficacy: Curve | None
     ppfd: Floats
-    peak_of_points: Floats
     peak_missed: tuple[Floats, Floats]
     knows_between: bool
     curvature: float
@@ -215,7 +212,6 @@ def height_curves(grid: Grid, planes: Sequence[Plane], *, seed: int) -> Curves:
         min_to_mean=_turned(ppfd[:, counted].min(axis=-1) / mean, floors / means),
         efficacy=efficacy,
         ppfd=ppfd,
-        peak_of_points=of_points,
         peak_missed=(np.exp(least) / of_points - 1, np.exp(most) / of_points - 1),
         knows_between=beside is not None,
         curvature=curvature,

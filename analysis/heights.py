@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.digits import percent
 from analysis.grid import Grid
-from analysis.height_curves import Curve, Curves, Plane, height_curves, interpolate
+from analysis.height_curves import Curves, Plane, height_curves, interpolate
 from analysis.height_limits import (
     HOT_SPOTS,
     MEAN,
@@ -30,17 +30,15 @@ from analysis.height_limits import (
     decide,
     floor,
     not_distinguishable,
-    value_at,
 )
 from analysis.hot_spots import find_spots
 from analysis.monte_carlo import DRAWS, SEED, draw_together
 from analysis.next_height import NextHeight, next_height
+from analysis.plane_results import by_height
 from analysis.results import Condition, MapSummary, RunSummary
 
 Floats = NDArray[np.floating[Any]]
 
-SAME_HEIGHT_MM: Final = 1.0
-"""Maps so close in height are of one plane. [mm]"""
 SPOT_EDGE_MM: Final = 5.0
 """So closely the height is found at which a hot spot comes or goes between two planes. [mm]"""
 UNKNOWN_REPEATABILITY: Final = 0.01
@@ -168,14 +166,7 @@ def _planes(run: RunSummary) -> tuple[list[list[MapSummary]], tuple[str, ...]]:
             left_out.append(f"{map_.label[0].upper()}{map_.label[1:]}: not used, {why}.")
         else:
             usable.append(map_)
-    groups: list[list[MapSummary]] = []
-    for map_ in sorted(usable, key=lambda one: one.mounting_height_mm or 0.0):
-        at = map_.mounting_height_mm or 0.0
-        if groups and at - (groups[-1][0].mounting_height_mm or 0.0) <= SAME_HEIGHT_MM:
-            groups[-1].append(map_)
-        else:
-            groups.append([map_])
-    return groups, tuple(left_out)
+    return by_height(usable), tuple(left_out)
 
 
 def _unusable(map_: MapSummary) -> str:
@@ -322,13 +313,3 @@ def _plane_temperature(run: RunSummary) -> Condition | None:
     places = [str(one.get("place") or "") for one in run.instruments]
     at_plane = any("plane" in place.lower() for place in places)
     return run.conditions.get("temperature_c") if at_plane else None
-
-
-def at_answer(found: Heights, curve: Curve) -> tuple[float, float, float] | None:
-    """Return value and 95 % interval of a quantity at the answer."""
-    at = found.answer.lowest_mm
-    if at is None:
-        return None
-    low, high = curve.quantile(0.025), curve.quantile(0.975)
-    value, least, most = (value_at(found.curves, along, at) for along in (curve.value, low, high))
-    return value, least, most

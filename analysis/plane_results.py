@@ -8,7 +8,7 @@ hangs is added here: declared for one or two installations, their own spread fro
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -85,14 +85,19 @@ def usable_maps(
             left_out.append(f"{name}, {map_.label}: not compared, {why}.")
         else:
             usable.append(map_)
-    heights: list[list[MapSummary]] = []
-    for map_ in sorted(usable, key=lambda one: one.mounting_height_mm or 0.0):
+    return tuple(map(tuple, by_height(usable))), tuple(left_out)
+
+
+def by_height(maps: Iterable[MapSummary]) -> list[list[MapSummary]]:
+    """Put maps of one mounting height together, the lowest height first."""
+    groups: list[list[MapSummary]] = []
+    for map_ in sorted(maps, key=lambda one: one.mounting_height_mm or 0.0):
         at = map_.mounting_height_mm or 0.0
-        if heights and abs((heights[-1][0].mounting_height_mm or 0.0) - at) <= SAME_HEIGHT_MM:
-            heights[-1].append(map_)
+        if groups and at - (groups[-1][0].mounting_height_mm or 0.0) <= SAME_HEIGHT_MM:
+            groups[-1].append(map_)
         else:
-            heights.append([map_])
-    return tuple(map(tuple, heights)), tuple(left_out)
+            groups.append([map_])
+    return groups
 
 
 def best(found: Sequence[Result]) -> Result:

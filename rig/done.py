@@ -192,10 +192,6 @@ class Done:
         ]
         return used[-1] if used else None
 
-    def has_reached(self, stay: Stay) -> bool:
-        """Say whether light was read at this stay, in whatever role."""
-        return any(self._is_at(k, stay) for k in range(len(self.sets)))
-
     # -- pieces -------------------------------------------------------------------------------
 
     def _named(self, *names: str) -> list[Mapping[str, Any]]:

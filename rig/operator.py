@@ -60,6 +60,25 @@ class Operator(Protocol):
         ...
 
 
+class ProgramAnswers:
+    """Answers that a program gives: one is kept until it is fetched."""
+
+    _answer: str | None = None
+
+    def answer(self) -> str | None:
+        """Return the answer once it is there, and once only."""
+        answer, self._answer = self._answer, None
+        return answer
+
+    def fileno(self) -> int | None:
+        """Return None: nothing of the operating system to wait on."""
+        return None
+
+    def readable(self) -> bool:
+        """Say whether the answer is there."""
+        return self._answer is not None
+
+
 class TerminalOperator:
     """Asks on the terminal and reads whole lines from the keyboard.
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from rig.course import stays
-from rig.operator import Prompt
+from rig.operator import ProgramAnswers, Prompt
 from rig.plan import Plan
 from rig.profile import Profile
 
@@ -81,7 +81,7 @@ class Refused(Exception):
     """A run is not planned, or not begun, with nobody there; the message says why."""
 
 
-class AbsentOperator:
+class AbsentOperator(ProgramAnswers):
     """Answers for nobody: what was acknowledged before, and to everything else the safe answer.
 
     Parameters
@@ -95,7 +95,6 @@ class AbsentOperator:
         self._answers = (
             {"cautions": "yes", "height": "done", "suspect": "re-read"} if acknowledged else {}
         )
-        self._answer: str | None = None
 
     def ask(self, prompt: Prompt) -> None:
         """Take note of the question; the answer is there at once."""
@@ -103,16 +102,3 @@ class AbsentOperator:
         if prompt.kind == "height":
             self._answers.pop("height", None)  # hung once, before; never anew by nobody
         self._answer = answer if answer in prompt.choices else prompt.choices[-1]
-
-    def answer(self) -> str | None:
-        """Return the answer."""
-        answer, self._answer = self._answer, None
-        return answer
-
-    def fileno(self) -> int | None:
-        """Return None: there is nobody to wait for."""
-        return None
-
-    def readable(self) -> bool:
-        """Say whether the answer is there."""
-        return self._answer is not None

@@ -59,7 +59,7 @@ def control_figure(
             bottom = height - 0.66 - (number + 1) * (_PANEL_IN + _BETWEEN_IN) + _BETWEEN_IN
             axes = box(figure, _LEFT_IN, bottom, wide, _PANEL_IN)
             axes.set_xlim(at[0] - 0.04 * span, at[-1] + 0.04 * span)
-            _panel(axes, panel, at, wide)
+            _panel(axes, panel, at)
             axes.xaxis.set_major_locator(AutoDateLocator(minticks=3, maxticks=6))
             axes.xaxis.set_major_formatter(DateFormatter("%Y-%m-%d"))
             if number < len(panels) - 1:
@@ -73,7 +73,7 @@ def control_figure(
     return figure
 
 
-def _panel(axes: Any, panel: Panel, at: np.ndarray, wide_in: float) -> None:
+def _panel(axes: Any, panel: Panel, at: np.ndarray) -> None:
     chart = panel.chart
     odd = sorted({signal.at for signal in chart.signals})
     axes.text(0, 1.05, f"{panel.name} ({panel.unit})", transform=axes.transAxes, fontsize=8)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from drivers.clock import VirtualClock
 from rig.build import Bench
-from rig.operator import Prompt
+from rig.operator import ProgramAnswers, Prompt
 
 #: How long the virtual person takes to do what was asked and answer. [s]
 TAKES_S = 20.0
 
 
-class VirtualPerson:
+class VirtualPerson(ProgramAnswers):
     """Answers every prompt with the usual answer, after doing what it says.
 
     Parameters
@@ -32,7 +32,6 @@ class VirtualPerson:
         self._bench = bench.virtual
         self._clock = bench.clock
         self._device = device
-        self._answer: str | None = None
 
     def ask(self, prompt: Prompt) -> None:
         """Go and do it; the answer is there `TAKES_S` later."""
@@ -50,19 +49,6 @@ class VirtualPerson:
             self._answer = prompt.choices[0]
 
         self._clock.call_at(self._clock.elapsed_s() + TAKES_S, do)
-
-    def answer(self) -> str | None:
-        """Return the answer once it is there."""
-        answer, self._answer = self._answer, None
-        return answer
-
-    def fileno(self) -> int | None:
-        """Return None: nothing of the operating system to wait on."""
-        return None
-
-    def readable(self) -> bool:
-        """Say whether the answer is there."""
-        return self._answer is not None
 
 
 class NoStop:
