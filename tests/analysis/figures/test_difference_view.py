@@ -11,6 +11,7 @@ from analysis.difference import Difference
 from analysis.figures import style
 from analysis.figures.difference_view import DifferenceScale, difference_view, in_per_cent
 from analysis.grid import grid_from_plan
+from tests.analysis.figures.dichromacy import MATRICES
 
 STEPS = style.CHANGE(np.linspace(0.0, 1.0, 255))[:, :3]
 LINEAR = np.where(STEPS <= 0.04045, STEPS / 12.92, ((STEPS + 0.055) / 1.055) ** 2.4)
@@ -93,26 +94,7 @@ def test_numbers_on_every_step_reach_the_contrast_for_plain_text(at):
 
 @pytest.mark.parametrize("kind", ["protan", "deutan", "tritan"])
 def test_less_and_more_stay_apart_for_every_kind_of_colour_vision(kind):
-    # Full dichromacy, matrices on linear RGB after Machado, Oliveira and Fernandes, 2009
-    # (from memory).
-    matrix = {
-        "protan": [
-            [0.152286, 1.052583, -0.204868],
-            [0.114503, 0.786281, 0.099216],
-            [-0.003882, -0.048116, 1.051998],
-        ],
-        "deutan": [
-            [0.367322, 0.860646, -0.227968],
-            [0.280085, 0.672501, 0.047413],
-            [-0.011820, 0.042940, 0.968881],
-        ],
-        "tritan": [
-            [1.255528, -0.076749, -0.178779],
-            [-0.078411, 0.930809, 0.147602],
-            [0.004733, 0.691367, 0.303900],
-        ],
-    }[kind]
-    seen = np.clip(LINEAR[[30, 127, 224]] @ np.array(matrix).T, 0, 1) ** (1 / 2.4)
+    seen = np.clip(LINEAR[[30, 127, 224]] @ np.array(MATRICES[kind]).T, 0, 1) ** (1 / 2.4)
     less, none, more = seen
     assert np.abs(less - more).max() > 0.2
     assert np.abs(less - none).max() > 0.15

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.figures import style
+from tests.analysis.figures.dichromacy import MATRICES
 
 STEPS = style.LIGHT(np.linspace(0.0, 1.0, 256))[:, :3]
 
@@ -36,22 +37,8 @@ def test_the_map_uses_most_of_the_range_of_grey():
 
 @pytest.mark.parametrize("kind", ["protan", "deutan"])
 def test_lightness_stays_in_order_for_red_green_blindness(kind):
-    # Full dichromacy, matrices on linear RGB after Machado, Oliveira and Fernandes, 2009
-    # (from memory).
-    matrix = {
-        "protan": [
-            [0.152286, 1.052583, -0.204868],
-            [0.114503, 0.786281, 0.099216],
-            [-0.003882, -0.048116, 1.051998],
-        ],
-        "deutan": [
-            [0.367322, 0.860646, -0.227968],
-            [0.280085, 0.672501, 0.047413],
-            [-0.011820, 0.042940, 0.968881],
-        ],
-    }[kind]
     linear = np.where(STEPS <= 0.04045, STEPS / 12.92, ((STEPS + 0.055) / 1.055) ** 2.4)
-    seen = np.clip(linear @ np.array(matrix).T, 0, 1) @ [0.2126, 0.7152, 0.0722]
+    seen = np.clip(linear @ np.array(MATRICES[kind]).T, 0, 1) @ [0.2126, 0.7152, 0.0722]
     assert np.diff(seen).min() > -1e-4
     assert np.diff(seen[::8]).min() > 0
 
