@@ -16,6 +16,8 @@ from typing import Final
 from attrs import frozen
 
 CONFIDENCE: Final = 0.95
+NORMAL_REACH: Final = 1.959964
+"""Half-width of the 95 % interval of a normal variable, in standard deviations."""
 
 
 @frozen(kw_only=True)

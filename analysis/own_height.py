@@ -28,7 +28,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from analysis.budget import CONFIDENCE
+from analysis.budget import CONFIDENCE, NORMAL_REACH
 from analysis.digits import fixed, percent
 from analysis.effects import Effect
 from analysis.monte_carlo import DRAWS, SEED, draw_together
@@ -42,8 +42,6 @@ Heights = Sequence[Sequence[MapSummary]]
 NAME: Final = "choice of the best height"
 SOURCE: Final = "drawn: the choice repeated"
 _UPPER: Final = (1 + CONFIDENCE) / 2
-_NORMAL_REACH: Final = 1.959964
-"""Half-width of the 95 % interval of a normal variable, in standard deviations."""
 CHUNK: Final = 1000
 LEAST_DRAWN: Final = 0.01
 """Of the figure read: a long tail is cut off above nothing at all."""
@@ -81,7 +79,7 @@ class OwnHeights:
         further = (
             float(_half_width(self.best[b] - self.best[a])) ** 2
             - float(_half_width(self.chosen[b] - self.chosen[a])) ** 2
-        ) / _NORMAL_REACH**2
+        ) / NORMAL_REACH**2
         half = [self.biases[at] / 2 for at in (a, b)]
         standard = math.sqrt(max(further, 0.0) + (half[0] ** 2 + half[1] ** 2) / 3)
         if not standard > 0:

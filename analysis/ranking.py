@@ -28,6 +28,7 @@ from analysis.order import Change, change_of, order_effect
 from analysis.own_height import OwnHeights, own_heights
 from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results, usable_maps
 from analysis.results import RunSummary
+from analysis.uncertainty import interval
 
 Pair = tuple[int, int]
 _LETTERS: Final = "abcdefghijklmnopqrstuvwxyz"
@@ -43,8 +44,8 @@ class RankingRow:
         Device, with specimen or run where names are equal.
     mounting_height_mm : float
         Height that the figures are for. [mm]
-    plane_efficacy_umol_j : float
-        [µmol J⁻¹]
+    plane_efficacy_umol_j, efficacy_half_width : float
+        With the half-width of its own 95 % interval. [µmol J⁻¹]
     to_baseline : float
         Over the plane efficacy of the baseline; 1 for the baseline itself.
     half_width : float
@@ -60,6 +61,7 @@ class RankingRow:
     name: str
     mounting_height_mm: float
     plane_efficacy_umol_j: float
+    efficacy_half_width: float
     to_baseline: float
     half_width: float
     words: str
@@ -213,6 +215,9 @@ def rank(
                 name=devices[at].name,
                 mounting_height_mm=chosen[at].mounting_height_mm,
                 plane_efficacy_umol_j=chosen[at].efficacy_umol_j,
+                efficacy_half_width=interval(
+                    chosen[at].efficacy_umol_j, chosen[at].sizes
+                ).half_width,
                 to_baseline=ratio,
                 half_width=0.0 if against is None else against.half_width * ratio / against.ratio,
                 words="" if against is None else against.words,

@@ -8,6 +8,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+import numpy as np
+
+from analysis.budget import NORMAL_REACH
 from analysis.results import MapSummary
 from analysis.uncertainty import Interval
 
@@ -55,6 +58,15 @@ def of_points(map_: MapSummary, name: str) -> Stated:
     return _within(
         getattr(map_.uniformity, name), None if held is None else held.at_points.get(name)
     )
+
+
+def of_cells(map_: MapSummary) -> tuple[float, float] | None:
+    """Least and greatest relative half-width of the 95 % interval of a single point. [fraction]"""
+    if map_.budget is None:
+        return None
+    sizes = np.array([one.light for one in map_.budget.influences])
+    reach = NORMAL_REACH * np.sqrt((sizes**2).sum(axis=0))[map_.budget.weights_m2 > 0]
+    return float(reach.min()), float(reach.max())
 
 
 def of_deficit(map_: MapSummary, name: str) -> Stated:

@@ -42,6 +42,7 @@ class _MapPart:
     plan_view: pictures.Picture
     profiles: pictures.Picture | None
     spots: list[tables.SpotLine]
+    points_sentence: str
     spots_sentence: str
     deficit_sentence: str
     drift_sentence: str
@@ -232,6 +233,7 @@ def _run_part(
                 plan_view=pictures.map_picture(summary, map_, scale, name=name, stamps=stamps),
                 profiles=pictures.profile_picture(summary, map_, scale, name=f"{name}-profile"),
                 spots=tables.spots(map_),
+                points_sentence=sentences.points_sentence(map_),
                 spots_sentence=sentences.spots_sentence(map_),
                 deficit_sentence=sentences.deficit_sentence(map_),
                 drift_sentence=sentences.drift_sentence(map_),

@@ -21,7 +21,7 @@ from analysis.digits import (
     significant,
 )
 from analysis.results import MapSummary, RunSummary, WarmUp
-from analysis.stated import of_deficit, of_efficacy, of_flux, of_points
+from analysis.stated import of_cells, of_deficit, of_efficacy, of_flux, of_points
 
 
 def listed(parts: Sequence[str]) -> str:
@@ -254,6 +254,16 @@ def dark_sentence(run: RunSummary) -> str:
         return f"none{f' ({why})' if why else ''}; nothing was subtracted"
     each = "each point has its own" if dark.status == "per point" else "one mean subtracted"
     return f"{fixed(dark.mean, 2)} {PPFD_UNIT} at {dark.points} points, {each}"
+
+
+def points_sentence(map_: MapSummary) -> str:
+    """Say how well the number at a single point is known; empty where that is not known."""
+    reach = of_cells(map_)
+    if reach is None:
+        return ""
+    least, most = (percent(one) for one in reach)
+    size = f"± {most}" if least == most else f"± {least} to ± {most}"
+    return f"A single point is known to {size} (95\u202f%), most of which all points share."
 
 
 def spots_sentence(map_: MapSummary) -> str:

@@ -14,8 +14,9 @@ from analysis.likeness import Mismatch, stamps
 from analysis.plane_results import SAME_HEIGHT_MM
 from analysis.ranking import Ranking, RankingRow, rank
 from analysis.report.sentences import listed
-from analysis.report.tables import Entry, number
+from analysis.report.tables import Entry, number, sure
 from analysis.results import RunSummary
+from analysis.stated import Stated
 
 
 @frozen
@@ -210,7 +211,7 @@ def _table(heading: str, ranking: Ranking) -> Table:
             Line(
                 name=row.name,
                 height=f"{row.mounting_height_mm:g} mm",
-                efficacy=number(row.plane_efficacy_umol_j),
+                efficacy=sure(Stated(row.plane_efficacy_umol_j, row.efficacy_half_width)),
                 ratio=number(row.to_baseline),
                 half_width=Entry("")
                 if row.name == ranking.baseline

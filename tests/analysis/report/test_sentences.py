@@ -1,10 +1,13 @@
+import numpy as np
 import pytest
 from attrs import evolve
 
+from analysis.causes import Budget, Cause, Influence
 from analysis.report import sentences
 from analysis.run_folder import load
 from analysis.summary import summarise
 from tests import synthetic_run
+from tests.analysis.comparable import map_with
 
 
 @pytest.fixture(scope="module")
@@ -104,3 +107,24 @@ def test_deficits_name_their_side_of_the_mean(run):
     map_ = evolve(run.maps[0], corner_deficit=0.312, edge_deficit=-0.021, uncertainty=None)
     said = sentences.deficit_sentence(map_).replace("\u202f", " ")
     assert said == "Corners lie 31.2 % below the mean and edges lie 2.1 % above the mean."
+
+
+def test_a_single_point_is_known_as_well_as_its_causes_together():
+    # Two causes of 3 % and 4 % at one point are 5 %; 3 % alone at the other: times 1.96.
+    causes = [
+        Cause(key=key, name=key, kind="B", distribution="normal", source="by hand") for key in "ab"
+    ]
+    influences = (
+        Influence(cause=causes[0], light=np.array([0.03, 0.03])),
+        Influence(cause=causes[1], light=np.array([0.04, 0.0])),
+    )
+    of_two = Budget(
+        influences=influences, ppfd=np.array([500.0, 400.0]), weights_m2=np.ones(2),
+        plane_efficacy_umol_j=1.2, continuous_variation=None, variation_left=0.0,
+        reinstallation=0.01, reinstallation_source="by hand",
+    )  # fmt: skip
+    said = sentences.points_sentence(map_with(400.0, 1.2, budget=of_two)).replace("\u202f", " ")
+    assert said == (
+        "A single point is known to ± 5.9 % to ± 9.8 % (95 %), most of which all points share."
+    )
+    assert sentences.points_sentence(map_with(400.0, 1.2, budget=None)) == ""
