@@ -122,8 +122,7 @@ class AsciiLineInstrument(RequestReplyInstrument):
     # -- measuring --------------------------------------------------------------------------
 
     def _measure(self) -> Conversation[tuple[Reading, ...]]:
-        ear = _Ear(self._clock.elapsed_s())
-        self.unasked = self._drain()
+        ear = self._lend_ear()
         printed = yield from self._next_value(ear)
         if self._options.agrees_within is not None:
             printed = yield from self._agreed(printed, self._options.agrees_within, ear)
@@ -234,9 +233,9 @@ class AsciiLineInstrument(RequestReplyInstrument):
         return self._bus.turn(self._talk, self._ask_identity())
 
     def _ask_identity(self) -> Conversation[str]:
-        self.unasked = self._drain()
+        ear = self._lend_ear()
         if not self._options.identity_request:
-            printed = yield from self._next_value(_Ear(self._clock.elapsed_s()))
+            printed = yield from self._next_value(ear)
             text = printed.raw.removesuffix(self._line_end).decode("latin-1")
             return f"prints {text!r}; it has no name to ask for"
         request = codec.parse_bytes(self._options.identity_request)
@@ -265,6 +264,13 @@ class AsciiLineInstrument(RequestReplyInstrument):
         return True
 
     # -- the line ---------------------------------------------------------------------------
+
+    def _lend_ear(self) -> _Ear:
+        """Begin to listen; what had come and did not end is a line that may yet go on."""
+        since_s = self._clock.elapsed_s()
+        self.unasked = self._drain()
+        is_broken = bool(self.unasked) and not self.unasked.endswith(self._line_end)
+        return _Ear(since_s, is_broken=is_broken)
 
     def _drain(self) -> bytes:
         """Take off the line what had come before anybody asked."""

@@ -366,6 +366,17 @@ def test_one_that_has_no_name_is_known_by_its_line():
     assert identity(clock, sensor) == "prints 'PAR=7.0'; it has no name to ask for"
 
 
+def test_the_tail_of_a_line_that_began_before_anybody_listened_is_not_read():
+    # "5" came before, "67.8" after half a second: no pause makes that the value 67.8.
+    clock, _, sensor = listening(
+        (0.2, b"123.4\r\n5"), (0.7, b"67.8\r\n912.3\r\n"), pattern=r"(?P<value>\d+\.\d)"
+    )
+    clock.wait_until(0.5)
+    sensor.start()
+    (reading,) = finish(sensor, clock)
+    assert reading.value == 912.3
+
+
 @given(
     cuts=st.lists(st.integers(1, 40), max_size=6),
     pauses_s=st.lists(st.sampled_from([0.0, 0.004, 0.03, 0.12, 0.5]), min_size=7, max_size=7),
