@@ -7,8 +7,6 @@ import importlib.util
 from collections.abc import Callable
 from pathlib import Path
 
-from rig.toml_faults import ConfigError
-
 FORMATS = ("csv", "xlsx", "parquet")
 
 
@@ -42,6 +40,8 @@ def run_export(options: argparse.Namespace) -> int:
     ConfigError
         A table is there already, or the library for it is not; nothing was written.
     """
+    from rig.toml_faults import ConfigError
+
     out, form = options.out, options.form
     names = ("evenfall.xlsx",) if form == "xlsx" else (f"maps.{form}", f"cells.{form}")
     there = [out / name for name in names if (out / name).exists()]
