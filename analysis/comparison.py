@@ -32,6 +32,7 @@ from analysis.budget import CONFIDENCE, Term, combine
 from analysis.digits import percent
 from analysis.effects import Effect, taken_off
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
+from analysis.own_candidates import candidates
 from analysis.own_height import own_heights
 from analysis.plane_results import (
     ENOUGH_INSTALLATIONS,
@@ -40,7 +41,6 @@ from analysis.plane_results import (
     best,
     ratio_terms,
     results,
-    usable_maps,
 )
 from analysis.results import RunSummary
 
@@ -113,7 +113,8 @@ class Comparison:
     at_heights : tuple of Verdict
         One for each mounting height that both were measured at, lowest first.
     at_best : Verdict or None
-        Each at the height where its own plane efficacy is highest.
+        Each at the height where its own plane efficacy is highest, of those that keep the limits
+        of its plan (`analysis.own_candidates`).
     remarks : tuple of str
         What was accepted, what is not compared and why, and how many specimens this is about.
     """
@@ -178,13 +179,20 @@ def compare(
                 at_heights.append(judge(name_a, of_a, name_b, of_b, relevant))
     at_best = None
     if results_a and results_b:
-        best_a, best_b = best(results_a), best(results_b)
-        named = [(name_a, usable_maps(a, name_a)[0]), (name_b, usable_maps(b, name_b)[0])]
-        own = own_heights(named)
+        own_a, own_b = candidates(a, name_a), candidates(b, name_b)
+        best_a, best_b = best(own_a.of(results_a)), best(own_b.of(results_b))
+        own = own_heights([(name_a, own_a.heights), (name_b, own_b.heights)])
+        remarks += [one.remark for one in (own_a, own_b) if one.remark]
         choice = own.effect(0, 1)
         effects = () if choice is None else (choice,)
         at_best = judge(
-            name_a, best_a, name_b, best_b, relevant, effects=effects, at_own=own.is_choice
+            name_a,
+            best_a,
+            name_b,
+            best_b,
+            relevant,
+            effects=effects,
+            at_own=own.is_choice or bool(own_a.remark or own_b.remark),
         )
         remarks += [one.remark for one in effects if one.remark]
     if not at_heights:

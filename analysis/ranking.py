@@ -25,8 +25,9 @@ from analysis.devices import Device, devices_of
 from analysis.effects import Effect
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
 from analysis.order import Change, change_of, order_effect
+from analysis.own_candidates import Candidates, candidates
 from analysis.own_height import OwnHeights, own_heights
-from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results, usable_maps
+from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results
 from analysis.results import RunSummary
 from analysis.uncertainty import interval
 
@@ -116,7 +117,8 @@ def rank(
     runs : sequence of RunSummary
         Two or more; several of one device count as one, see `analysis.devices`.
     mounting_height_mm : float or None
-        Height to compare at; None takes each device at its own best. [mm]
+        Height to compare at; None takes each device at its own best, of those that keep the
+        limits of its plan (`analysis.own_candidates`). [mm]
     baseline : int or None
         Which device the ratios refer to, in the order in which they occur in `runs`; None takes
         the one with the highest plane efficacy.
@@ -156,6 +158,7 @@ def rank(
     changes = tuple(sorted(changes, key=lambda one: not one.is_control))
     remarks += _on_replicates(devices, changes)
     chosen: dict[int, Result] = {}
+    allowed: dict[int, Candidates] = {}
     for at, device in enumerate(devices):
         if device.is_control and sum(not one.is_control for one in devices) > 1:
             remarks.append(f"{device.name} is the control reflector and not in the table.")
@@ -168,6 +171,10 @@ def rank(
                 for one in usable
                 if abs(one.mounting_height_mm - mounting_height_mm) <= SAME_HEIGHT_MM
             )
+        elif usable:
+            allowed[at] = candidates(device.whole, device.name)
+            usable = allowed[at].of(usable)
+            remarks += [allowed[at].remark] if allowed[at].remark else []
         if usable:
             chosen[at] = best(usable)
         else:
@@ -178,9 +185,7 @@ def rank(
         return whole
     own = None
     if mounting_height_mm is None:
-        own = own_heights(
-            [(devices[at].name, usable_maps(devices[at].whole, "")[0]) for at in chosen]
-        )
+        own = own_heights([(devices[at].name, allowed[at].heights) for at in chosen])
     effects = _effects(devices, chosen, changes, own)
 
     def verdict(i: int, j: int, decided: bool | None = None) -> Verdict:
@@ -192,7 +197,8 @@ def rank(
             relevant,
             decided=decided,
             effects=effects[i, j],
-            at_own=own is not None and own.is_choice,
+            at_own=own is not None
+            and (own.is_choice or any(one.remark for one in allowed.values())),
             pairs=len(chosen) * (len(chosen) - 1) // 2,
         )
 

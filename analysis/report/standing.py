@@ -11,7 +11,7 @@ from analysis.budget import Term
 from analysis.comparison import MORE, Verdict
 from analysis.devices import devices_of
 from analysis.likeness import Mismatch, stamps
-from analysis.plane_results import SAME_HEIGHT_MM
+from analysis.own_candidates import candidates
 from analysis.ranking import Ranking, RankingRow, rank
 from analysis.report.sentences import listed
 from analysis.report.tables import Entry, number, sure
@@ -154,29 +154,13 @@ def _of_one_device(own: Ranking) -> str:
 
 
 def _limits_broken(runs: Sequence[RunSummary], own: Ranking) -> tuple[str, ...]:
-    """Say where the highest plane efficacy stands at a height that the plan does not allow."""
+    """Say which devices keep the limits of their plans at none of their heights."""
     at_mm = {row.name: row.mounting_height_mm for row in own.rows}
     told = []
     for device in devices_of(runs):
         if device.name not in at_mm:
             continue
-        broken: dict[str, None] = {}
-        for run in device.runs:
-            limits = run.plan.get("limits", {})
-            peak, floor = limits.get("peak_ppfd_umol_m2_s"), limits.get("minimum_to_mean")
-            mean = limits.get("mean_ppfd_umol_m2_s")
-            for map_ in run.maps:
-                even, height_mm = map_.uniformity, map_.mounting_height_mm
-                if even is None or height_mm is None:
-                    continue
-                if abs(height_mm - at_mm[device.name]) > SAME_HEIGHT_MM:
-                    continue
-                if peak is not None and even.maximum > peak:
-                    broken["peak PPFD"] = None
-                if mean is not None and even.mean < mean:
-                    broken["mean PPFD"] = None
-                if floor is not None and even.min_to_mean < floor:
-                    broken["min/mean"] = None
+        broken = candidates(device.whole, device.name).broken.get(at_mm[device.name])
         if broken:
             told.append(f"{device.name} at {at_mm[device.name]:g} mm ({listed(list(broken))})")
     if not told:
