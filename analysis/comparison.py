@@ -32,7 +32,7 @@ from analysis.budget import CONFIDENCE, Term, combine
 from analysis.digits import percent
 from analysis.effects import Effect, taken_off
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
-from analysis.own_candidates import candidates
+from analysis.own_candidates import candidates, remark_on
 from analysis.own_height import own_heights
 from analysis.plane_results import (
     ENOUGH_INSTALLATIONS,
@@ -182,7 +182,8 @@ def compare(
         own_a, own_b = candidates(a, name_a), candidates(b, name_b)
         best_a, best_b = best(own_a.of(results_a)), best(own_b.of(results_b))
         own = own_heights([(name_a, own_a.heights), (name_b, own_b.heights)])
-        remarks += [one.remark for one in (own_a, own_b) if one.remark]
+        not_taken = remark_on([own_a.left_out, own_b.left_out])
+        remarks += not_taken
         choice = own.effect(0, 1)
         effects = () if choice is None else (choice,)
         at_best = judge(
@@ -192,7 +193,7 @@ def compare(
             best_b,
             relevant,
             effects=effects,
-            at_own=own.is_choice or bool(own_a.remark or own_b.remark),
+            at_own=own.is_choice or bool(not_taken),
         )
         remarks += [one.remark for one in effects if one.remark]
     if not at_heights:

@@ -8,7 +8,7 @@ limits are broken. How low a device may hang with 95 % confidence is another que
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from attrs import frozen
@@ -31,13 +31,13 @@ class Candidates:
         For each height, lowest first, its usable maps, one for each hanging.
     broken : mapping of float to tuple of str
         Limits that are broken, for each usable height at which any is. [mm]
-    remark : str
-        Which heights were left out, and why; empty if none was.
+    left_out : str
+        Which heights are not for choice, and why; empty if all are.
     """
 
     heights: tuple[tuple[MapSummary, ...], ...]
     broken: Mapping[float, tuple[str, ...]]
-    remark: str
+    left_out: str
 
     def of(self, found: Sequence[Result]) -> tuple[Result, ...]:
         """Return those of a run's results that stand at one of the heights."""
@@ -55,13 +55,19 @@ def candidates(run: RunSummary, name: str) -> Candidates:
             broken[float(maps[0].mounting_height_mm or 0.0)] = found
     kept = tuple(maps for maps in usable if (maps[0].mounting_height_mm or 0.0) not in broken)
     if not kept or not broken:
-        return Candidates(heights=usable, broken=broken, remark="")
+        return Candidates(heights=usable, broken=broken, left_out="")
     left_out = "; ".join(f"{at:g} mm ({', '.join(why)})" for at, why in broken.items())
-    return Candidates(
-        heights=kept,
-        broken=broken,
-        remark=f"Not taken for the own height of {name}, because limits of its plan are broken "
-        f"there as read: {left_out}.",
+    return Candidates(heights=kept, broken=broken, left_out=f"{name} at {left_out}")
+
+
+def remark_on(left_out: Iterable[str]) -> tuple[str, ...]:
+    """Say in one sentence which heights of which devices were not for choice; none if all were."""
+    told = "; ".join(one for one in left_out if one)
+    if not told:
+        return ()
+    return (
+        "Not taken for an own height, because limits of the plan are broken there as read: "
+        f"{told}.",
     )
 
 

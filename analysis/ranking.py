@@ -25,7 +25,7 @@ from analysis.devices import Device, devices_of
 from analysis.effects import Effect
 from analysis.likeness import Mismatch, check_facts, mismatches, names_of
 from analysis.order import Change, change_of, order_effect
-from analysis.own_candidates import Candidates, candidates
+from analysis.own_candidates import Candidates, candidates, remark_on
 from analysis.own_height import OwnHeights, own_heights
 from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results
 from analysis.results import RunSummary
@@ -174,12 +174,13 @@ def rank(
         elif usable:
             allowed[at] = candidates(device.whole, device.name)
             usable = allowed[at].of(usable)
-            remarks += [allowed[at].remark] if allowed[at].remark else []
         if usable:
             chosen[at] = best(usable)
         else:
             where = "" if mounting_height_mm is None else f" at {mounting_height_mm:g} mm"
             remarks.append(f"{device.name} is not in the table: it has no usable map{where}.")
+    not_taken = remark_on(one.left_out for one in allowed.values())
+    remarks += not_taken
     whole = Ranking(baseline=referred, accepted=accepted, changes=changes, remarks=tuple(remarks))
     if not chosen or (baseline is not None and baseline not in chosen):
         return whole
@@ -197,8 +198,7 @@ def rank(
             relevant,
             decided=decided,
             effects=effects[i, j],
-            at_own=own is not None
-            and (own.is_choice or any(one.remark for one in allowed.values())),
+            at_own=own is not None and (own.is_choice or bool(not_taken)),
             pairs=len(chosen) * (len(chosen) - 1) // 2,
         )
 

@@ -2,10 +2,11 @@
 
 The delivered flux and the wall power of a map go into `analysis.value` as those of a new lamp
 and clean. Several runs are set side by side at the height of each where its plane efficacy is
-highest, and only if they are alike in everything but the device (`analysis.likeness`) and their
-money counts alike: same tariff, hours, years and rate. What a comparison of plane efficacy
-cannot tell apart, a comparison of costs cannot either, so the ± of the one is that of the other:
-the cost of a mole goes with one over the flux, and what cancels in the one ratio cancels in both.
+highest within the limits of its plan (`analysis.own_candidates`), and only if they are alike in
+everything but the device (`analysis.likeness`) and their money counts alike: same tariff, hours,
+years and rate. What a comparison of plane efficacy cannot tell apart, a comparison of costs
+cannot either, so the ± of the one is that of the other: the cost of a mole goes with one over the
+flux, and what cancels in the one ratio cancels in both.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import Any, Final
 import numpy as np
 from attrs import evolve, frozen
 
+from analysis.own_candidates import candidates
 from analysis.plane_results import SAME_HEIGHT_MM, usable_maps
 from analysis.results import MapSummary, RunSummary
 from analysis.uncertainty import Interval
@@ -137,12 +139,15 @@ class RunValue:
         Label of the money, as the plan has it.
     heights : tuple of Valued
         Each mounting height with a usable map, lowest first.
+    left_out_mm : tuple of float
+        Those of them that are not for choice, as limits of the plan are broken there. [mm]
     why_not : str
         Why there are none; empty where there are, and where the plan does not ask.
     """
 
     currency: str
     heights: tuple[Valued, ...] = ()
+    left_out_mm: tuple[float, ...] = ()
     why_not: str = ""
 
     def at(self, mounting_height_mm: float) -> Valued | None:
@@ -154,9 +159,9 @@ class RunValue:
 
     @property
     def best(self) -> Valued | None:
-        """The height with the highest plane efficacy; the lower one of two equal ones."""
+        """The height, of those for choice, with the highest plane efficacy; the lower of equals."""
         return max(
-            self.heights,
+            (one for one in self.heights if one.mounting_height_mm not in self.left_out_mm),
             key=lambda one: (one.plane_efficacy_umol_j, -one.mounting_height_mm),
             default=None,
         )
@@ -182,7 +187,12 @@ def value_of(run: RunSummary) -> RunValue | None:
         heights = tuple(_valued(section, group) for group in groups)
     except (ValueError, TypeError, KeyError) as error:
         return RunValue(currency=currency, why_not=f"the plan's section [value]: {error}")
-    return RunValue(currency=currency, heights=heights)
+    kept_mm = {float(maps[0].mounting_height_mm or 0.0) for maps in candidates(run, "").heights}
+    all_mm = [one.mounting_height_mm for one in heights]
+    left_out_mm = tuple(at for at in all_mm if at not in kept_mm)
+    if len(left_out_mm) == len(all_mm):
+        left_out_mm = ()
+    return RunValue(currency=currency, heights=heights, left_out_mm=left_out_mm)
 
 
 def purchase_from_plan(section: Mapping[str, Any], flux_umol_s: float, power_w: float) -> Purchase:

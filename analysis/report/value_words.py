@@ -56,7 +56,10 @@ def money(value: float, currency: str) -> str:
 
 
 def _chosen(value: RunValue) -> str:
-    return ", the height of its highest plane efficacy," if len(value.heights) > 1 else ""
+    if len(value.heights) == 1:
+        return ""
+    within = " within the limits of its plan" if value.left_out_mm else ""
+    return f", the height of its highest plane efficacy{within},"
 
 
 def _over(years: float) -> str:

@@ -34,7 +34,7 @@ def test_without_limits_every_usable_height_is_a_candidate():
     found = candidates(run("Reflector A", AT_400_BEST), "Reflector A")
     assert [maps[0].mounting_height_mm for maps in found.heights] == [400.0, 500.0]
     assert found.broken == {}
-    assert found.remark == ""
+    assert found.left_out == ""
 
 
 def test_a_height_at_which_a_limit_is_broken_is_not_chosen_although_its_efficacy_is_highest():
@@ -43,8 +43,8 @@ def test_a_height_at_which_a_limit_is_broken_is_not_chosen_although_its_efficacy
     of_two = compare(limited, rival)
     assert of_two.at_best.height_mm == (500.0, 400.0)
     remark = (
-        "Not taken for the own height of Reflector A, because limits of its plan are broken there "
-        "as read: 400 mm (peak PPFD)."
+        "Not taken for an own height, because limits of the plan are broken there as read: "
+        "Reflector A at 400 mm (peak PPFD)."
     )
     assert remark in of_two.remarks
     ranked = rank([limited, rival], mounting_height_mm=None)
@@ -60,7 +60,7 @@ def test_where_no_height_keeps_the_limits_all_of_them_stay_in():
     found = candidates(limited, "Reflector A")
     assert [maps[0].mounting_height_mm for maps in found.heights] == [400.0, 500.0]
     assert found.broken == {400.0: ("min/mean",), 500.0: ("min/mean",)}
-    assert found.remark == ""
+    assert found.left_out == ""
 
 
 def test_one_height_left_by_the_limits_is_still_called_its_own():

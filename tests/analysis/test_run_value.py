@@ -50,6 +50,22 @@ def test_the_best_height_is_that_of_the_highest_plane_efficacy():
     assert found.best.mounting_height_mm == 400.0
 
 
+def test_the_best_height_keeps_the_limits_of_the_plan_where_any_does():
+    run = priced("A", {300.0: 780.0, 400.0: 800.0, 500.0: 700.0})
+    evenness = [evolve(one.uniformity, maximum=peak) for one, peak in
+                zip(run.maps, (1200.0, 1100.0, 900.0), strict=True)]  # fmt: skip
+    maps = tuple(evolve(one, uniformity=even)
+                 for one, even in zip(run.maps, evenness, strict=True))  # fmt: skip
+
+    def best_mm(peak_limit):
+        limited = {**run.plan, "limits": {"peak_ppfd_umol_m2_s": peak_limit}}
+        return value_of(evolve(run, maps=maps, plan=limited)).best.mounting_height_mm
+
+    assert best_mm(1000.0) == 500.0
+    assert best_mm(1150.0) == 400.0
+    assert best_mm(800.0) == 400.0  # none keeps it: all stay in
+
+
 def test_installations_at_one_height_are_one_figure():
     run = priced("A", 800.0)
     again = evolve(run.maps[0], installation=2, delivered_flux_umol_s=840.0)
