@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from attrs import frozen
 
-from analysis.digits import percent, significant
+from analysis.digits import percent, plus_minus
 from analysis.drift import MOST_GROUPS, Drift
 from analysis.grid import Grid
 from analysis.samples import Floats, Integers, Sets
@@ -58,7 +58,8 @@ def remark_on_drift(drift: Drift, visits: Sets, sets: Sets, remarks: list[str]) 
     if drift.span > max(LEAST_DRIFT, 6 * noise / math.sqrt(in_group)):
         slope = ""
         if drift.slope_percent_per_hour is not None:
-            slope = f" ({significant(drift.slope_percent_per_hour, 2)} % per hour)"
+            known = plus_minus(drift.slope_percent_per_hour, drift.slope_interval)
+            slope = f" ({known} % per hour)"
         remarks.append(
             f"The light drifted: the {drift.source} spans {percent(drift.span)}{slope}. Readings "
             f"were rescaled to the mean of this map, by up to {percent(drift.largest_correction)}."

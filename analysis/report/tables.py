@@ -77,10 +77,6 @@ def _percent(decimals: int) -> Callable[[float | None], str]:
     return write
 
 
-def _decimals(count: int) -> Callable[[float | None], str]:
-    return lambda value: fixed(value, count)
-
-
 _Getter = Callable[[MapSummary], "Entry"]
 
 
@@ -125,6 +121,10 @@ def _drifted(name: str, write: Callable[[float | None], str]) -> _Getter:
         return number(getattr(map_.drift, name), write)
 
     return get
+
+
+def _slope(map_: MapSummary) -> Entry:
+    return sure(Stated(map_.drift.slope_percent_per_hour, map_.drift.slope_interval))
 
 
 def _count(map_: MapSummary, kind: str) -> Entry:
@@ -208,7 +208,7 @@ _METRICS: Final[tuple[tuple[str, tuple[tuple[str, str, _Getter], ...]], ...]] = 
         (
             ("mean PPFD before correction", PPFD_UNIT, lambda m: number(sentences.raw_mean(m))),
             ("span of the reference", "%", _drifted("span", _percent(2))),
-            ("slope", "% per hour", _drifted("slope_percent_per_hour", _decimals(2))),
+            ("slope", "% per hour", _slope),
             ("largest correction of a point", "%", _drifted("largest_correction", _percent(2))),
             ("verdict", "", _verdict_on_drift),
         ),
