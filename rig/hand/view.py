@@ -10,13 +10,17 @@ from typing import Literal, Protocol
 
 from attrs import field, frozen
 
-PointState = Literal["open", "done", "skipped", "next"]
+#: "outside" is a cell of a round area's lattice that is no point.
+PointState = Literal["open", "done", "skipped", "next", "outside"]
 Asks = Literal["key", "value", "text", "nothing"]
 
 
 @frozen(kw_only=True)
 class HandView:
     """Everything the screen shows at one moment.
+
+    `countdown_s`, `last`, `live`, `left_s` and `states` may change while a question stands; a
+    change of anything else is another question.
 
     Attributes
     ----------
@@ -38,11 +42,13 @@ class HandView:
         Row and column of the reference point, from 0.
     asks : str
         What ends the wait: one key, a number and Enter, a line and Enter, or nothing but a
-        reading that comes by itself. The keys hold in each case.
+        reading that comes by itself. The keys hold in each case but a line, which is words.
     typed_label : str
         What a typed number is: ``"PPFD in µmol/m²/s"``.
     keys : tuple of (str, str)
         Allowed one-key answers and what they mean: ``(("d", "done"), ("s", "skip"))``.
+    enter_key : str
+        The key that Enter and the space bar stand for too; empty: they answer nothing.
     countdown_s : float, optional
         Time left to step back and close the door. [s]
     message : str
@@ -68,6 +74,7 @@ class HandView:
     asks: Asks
     typed_label: str = ""
     keys: tuple[tuple[str, str], ...] = field(default=())
+    enter_key: str = ""
     countdown_s: float | None = None
     message: str = ""
     last: str = ""
