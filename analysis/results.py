@@ -174,6 +174,8 @@ class MapSummary:
     corrections : tuple of analysis.corrections.Applied
         What led from `ppfd_raw` to `ppfd`, and from wall power as read to `wall_power_w`, in its
         order; `analysis.corrections.undo` takes it off again.
+    origin : str
+        What has to stand beside every number because of how the light was read; mostly empty.
     uncertainty : MapUncertainty or None
         Intervals of the figures above; None unless the map is complete.
     budget : Budget or None
@@ -219,6 +221,7 @@ class MapSummary:
     edge_deficit: float | None = None
     remarks: tuple[str, ...] = ()
     corrections: tuple[Applied, ...] = ()
+    origin: str = ""
     uncertainty: MapUncertainty | None = None
     budget: Budget | None = field(default=None, repr=False)
 
@@ -230,7 +233,8 @@ class MapSummary:
     @property
     def mark(self) -> str:
         """What has to stand beside every number of this map, empty if nothing has."""
-        return ", ".join(dict.fromkeys(one.mark for one in self.corrections if one.mark))
+        marks = (self.origin, *(one.mark for one in self.corrections))
+        return ", ".join(dict.fromkeys(mark for mark in marks if mark))
 
     @property
     def label(self) -> str:

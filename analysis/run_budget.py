@@ -10,6 +10,7 @@ from attrs import evolve
 from analysis.contrasts import with_contrasts
 from analysis.declared import declared_of
 from analysis.identity import identity_of
+from analysis.lux import conversion_of, with_conversion
 from analysis.map_budget import budget_of
 from analysis.results import MapSummary, RunSummary
 from analysis.uncertainty import evaluate
@@ -27,11 +28,14 @@ def with_uncertainty(run: RunSummary, rig: Mapping[str, Any]) -> RunSummary:
     limits = run.plan.get("limits")
     target = limits.get("target_ppfd_umol_m2_s") if isinstance(limits, Mapping) else None
     identity, declared = identity_of(run, rig), declared_of(rig, run.plan)
+    conversion = conversion_of(run.plan)
 
     def add(map_: MapSummary) -> MapSummary:
         budget = budget_of(map_, run.dark, identity, declared)
         if budget is None:
             return map_
+        if conversion is not None:
+            budget = with_conversion(budget, conversion, identity)
         known = evolve(evaluate(budget, target=target), **with_contrasts(map_, budget))
         return evolve(map_, budget=budget, uncertainty=known)
 

@@ -17,6 +17,7 @@ from analysis.digits import significant
 from analysis.drift import DEFAULT_LIMIT
 from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.interruptions import remark_on_interruptions, remark_on_return
+from analysis.lux import conversion_of
 from analysis.map_remarks import Limits
 from analysis.phases import Events, dark_reading, warm_ups
 from analysis.results import Condition, MapSummary, RunSummary
@@ -74,9 +75,13 @@ def summarise(run: Run) -> RunSummary:
         prefix = f"{one.label[0].upper()}{one.label[1:]}: " if len(maps) > 1 else ""
         remarks += [prefix + remark for remark in one.remarks]
     instruments = _instruments(run.descriptor)
-    passed = overdue(instruments, str(events[0]["utc"]) if events else "")
-    maps = tuple(evolve(one, remarks=(*one.remarks, *passed)) for one in maps)
-    remarks += passed
+    of_reading = overdue(instruments, str(events[0]["utc"]) if events else "")
+    converted = conversion_of(run.plan)
+    if converted is not None:
+        of_reading = (*of_reading, converted.remark)
+        maps = tuple(evolve(one, origin=converted.mark) for one in maps)
+    maps = tuple(evolve(one, remarks=(*one.remarks, *of_reading)) for one in maps)
+    remarks += of_reading
     planned = _table(run.plan, "heights").get("mounting_height_mm", [])
     power = readings.where((readings.quantity == POWER) & readings.is_good)
     summary = RunSummary(

@@ -18,6 +18,7 @@ import tomli_w
 
 from analysis import lab_folder, lab_records
 from analysis.grid import Grid, grid_from_plan
+from analysis.lux import conversion_of
 from analysis.quantities import MEASURED
 from analysis.run_folder import EventRow, ReadingRow
 from drivers.clock import Clock, SystemClock
@@ -63,7 +64,7 @@ def enter(table: Path, facts: Facts, *, lab: Path, clock: Clock) -> Path:
         raise ConfigError(str(table), [f"cannot be read: {error.strerror}."]) from None
     read, problems = _read(data, table, facts)
     raw = build_plan(facts, read, table.name, hashlib.sha256(data).hexdigest())
-    wrong_facts = plan_problems(raw, facts)
+    wrong_facts = plan_problems(raw, facts, read)
     if wrong_facts:
         told = [f"{table.name}, {problem}" for problem in problems]
         raise ConfigError("evenfall enter", told + wrong_facts)
@@ -106,6 +107,7 @@ def _read(data: bytes, table: Path, facts: Facts) -> tuple[HandTable | None, tup
             str(table),
             first_line=facts.first_line,
             positions_in=facts.positions_in,
+            values_in=facts.values_in,
             decimal=facts.decimal,
         )
     except TableError as error:
@@ -192,6 +194,7 @@ def _write(
             )
         )
 
+    converted = conversion_of(raw)
     with recorder:
         recorder.attach(copy, data)
         if facts.sensor or facts.lamp:
@@ -201,6 +204,8 @@ def _write(
         event("run-begun", facts.device, raw["test"]["name"])
         event("note", INSTRUMENT, f"{table.name}, SHA-256 {raw['entered']['sha256']}")
         event("dark-skipped", "", NO_DARK)
+        if converted:
+            event("note", INSTRUMENT, converted.remark)
         if facts.wall_power_w is not None:
             text = f"{facts.wall_power_w!r}"
             reading("wall_power_w", "background", facts.wall_power_w, text)
@@ -210,6 +215,7 @@ def _write(
             f"installation 1, mounting height {facts.mounting_height_mm:g} mm",
         )
         unread = []
+        factor, unit = (converted.lux_per_ppfd, "lx") if converted else (1.0, "")
         for row, column, x_mm, y_mm in zip(
             grid.row.tolist(),
             grid.column.tolist(),
@@ -224,8 +230,8 @@ def _write(
             reading(
                 "ppfd_umol_m2_s",
                 "grid",
-                value,
-                read.raw[row][column],
+                value / factor,
+                read.raw[row][column] + unit,
                 grid_row=row,
                 grid_column=column,
                 x_mm=x_mm,

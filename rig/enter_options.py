@@ -13,8 +13,8 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
         "table",
         type=Path,
         metavar="TABLE",
-        help="readings of PPFD in µmol/m²/s: a matrix as on a clipboard, or rows under headings "
-        "such as x_mm, y_mm, ppfd_umol_m2_s; commas, semicolons or tabs; - where not read",
+        help="readings of PPFD in µmol/m²/s, or of lux: a matrix as on a clipboard, or rows under "
+        "headings such as x_mm, y_mm, ppfd_umol_m2_s; commas, semicolons or tabs; - where not read",
     )
     needed = parser.add_argument_group("what must be known")
     needed.add_argument("--device", required=True, help="name of the device under test")
@@ -100,6 +100,24 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     )
     reading.add_argument(
         "--positions-in", choices=("mm", "cm", "m"), help="unit of x and y if the table has none"
+    )
+    reading.add_argument(
+        "--values-in",
+        choices=("ppfd", "lux"),
+        help="what the readings are, if the table does not say; default ppfd. Lux becomes PPFD by "
+        "a factor for --lamp-kind, which adds 10 %% to what is not known",
+    )
+    reading.add_argument(
+        "--lux-per-ppfd",
+        type=_number,
+        metavar="LX",
+        help="lux that are 1 µmol/m²/s of this lamp, if you know better than its kind says",
+    )
+    reading.add_argument(
+        "--lux-limit-percent",
+        type=_number,
+        metavar="PERCENT",
+        help="limits of that factor, ±; needed with it",
     )
     reading.add_argument(
         "--decimal", choices=("point", "comma"), help="decimal sign if the table leaves it open"

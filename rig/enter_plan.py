@@ -8,11 +8,13 @@ from typing import Any, Final
 
 from attrs import frozen
 
+from analysis.lux import by_kind
+from analysis.photons import LAMP_KINDS
 from analysis.quantities import MEASURED
 from rig import plan_checks
 from rig.plan import Plan
 from rig.table import HandTable
-from rig.toml_faults import Fault
+from rig.toml_faults import Fault, either
 from rig.toml_structure import examine
 
 SAME_PLACE_MM: Final = 0.51
@@ -40,6 +42,8 @@ _OPTION_OF: Final = {
     ("heights", "mounting_height_mm", 0): "--mounting-height-mm",
     ("entered", "sensor"): "--sensor",
     ("entered", "measured_on"): "--measured-on",
+    ("entered", "lux_per_ppfd"): "--lux-per-ppfd",
+    ("entered", "lux_limit_percent"): "--lux-limit-percent",
     ("test", "operator"): "--operator",
     ("test", "notes"): "--notes",
 }
@@ -69,7 +73,9 @@ class Facts:
     layout : str or None
         Where the points lie if the table does not say: ``"cell-centres"`` (the default) or
         ``"edge-inclusive"``.
-    first_line, positions_in, decimal
+    lux_per_ppfd, lux_limit_percent : float or None
+        Factor of this lamp for readings in lux, and its limits. [lx per µmol m⁻² s⁻¹, %]
+    first_line, positions_in, values_in, decimal
         As `rig.table.read_table` takes them.
     """
 
@@ -100,7 +106,10 @@ class Facts:
     layout: str | None = None
     first_line: str = "far"
     positions_in: str | None = None
+    values_in: str | None = None
     decimal: str | None = None
+    lux_per_ppfd: float | None = None
+    lux_limit_percent: float | None = None
 
 
 def build_plan(facts: Facts, read: HandTable | None, name: str, sha256: str) -> dict[str, Any]:
@@ -159,6 +168,7 @@ def build_plan(facts: Facts, read: HandTable | None, name: str, sha256: str) -> 
             "first_line": "as positions say" if has_positions else facts.first_line,
             "sensor": facts.sensor,
             "measured_on": facts.measured_on,
+            **_conversion(facts, read),
         },
     }
     stated = {
@@ -170,6 +180,55 @@ def build_plan(facts: Facts, read: HandTable | None, name: str, sha256: str) -> 
 
 def _stated(section: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in section.items() if value is not None and value != ""}
+
+
+def is_in_lux(facts: Facts, read: HandTable | None) -> bool:
+    """Tell whether the readings are in lux, as far as the table could be read."""
+    return (facts.values_in if read is None else read.unit.name) == "lux"
+
+
+def _conversion(facts: Facts, read: HandTable | None) -> dict[str, Any]:
+    """Say by what readings in lux are to be divided: as stated, or by the kind of the lamp."""
+    if facts.lux_per_ppfd is not None or facts.lux_limit_percent is not None:
+        return {
+            "lux_per_ppfd": facts.lux_per_ppfd,
+            "lux_limit_percent": facts.lux_limit_percent,
+            "lux_source": "stated for this lamp",
+        }
+    known = by_kind(facts.lamp_kind) if is_in_lux(facts, read) else None
+    if known is None:
+        return {}
+    return {
+        "lux_per_ppfd": known.lux_per_ppfd,
+        "lux_limit_percent": 100 * known.limit,
+        "lux_source": known.source,
+    }
+
+
+def _lux_faults(facts: Facts, read: HandTable | None) -> list[Fault]:
+    """A factor goes with its limits and with readings in lux, and they go with it."""
+    factor, limit_percent = facts.lux_per_ppfd, facts.lux_limit_percent
+    if (factor is None) != (limit_percent is None):
+        given, other = "--lux-per-ppfd", "--lux-limit-percent"
+        if factor is None:
+            given, other = other, given
+        return [Fault((given,), f"goes with {other}; give both, or neither")]
+    if not is_in_lux(facts, read):
+        if factor is None or read is None:
+            return []
+        text = "is given, but the readings are PPFD; leave it out, or say --values-in lux"
+        return [Fault(("--lux-per-ppfd",), text)]
+    if factor is None and by_kind(facts.lamp_kind) is None:
+        kinds = either([kind for kind in LAMP_KINDS if kind != "daylight"])
+        return [
+            Fault(
+                ("--lamp-kind",),
+                f"is {facts.lamp_kind or 'not stated'}, and the readings are in lux; give {kinds}, "
+                "or --lux-per-ppfd with --lux-limit-percent, from the lamp's spectrum or from a "
+                "quantum sensor held beside the lux meter",
+            )
+        ]
+    return []
 
 
 def _grid(facts: Facts, read: HandTable) -> dict[str, Any]:
@@ -203,10 +262,10 @@ def _places(layout: str | None, extent_mm: float, count: int) -> list[float]:
     return [extent_mm * (n + 0.5) / count for n in range(count)]
 
 
-def plan_problems(raw: Mapping[str, Any], facts: Facts) -> list[str]:
+def plan_problems(raw: Mapping[str, Any], facts: Facts, read: HandTable | None) -> list[str]:
     """List what is wrong with the facts, each by the option that states it."""
     _, faults = examine(raw, Plan, plan_checks.faults)
-    faults += _power_faults(facts)
+    faults += [*_power_faults(facts), *_lux_faults(facts, read)]
     if facts.layout and raw.get("grid", {}).get("layout", facts.layout) != facts.layout:
         text = f"is {facts.layout}, but the positions in the table lie elsewhere; leave it out"
         faults.append(Fault(("--layout",), text))

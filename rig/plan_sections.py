@@ -277,6 +277,15 @@ class Heights:
         at_most=20,
         example=1,
     )
+    replicates: int = number(
+        "1",
+        "How often each map is read, one after the other under one hanging; what they differ by is "
+        "its repeatability.",
+        default=1,
+        at_least=1,
+        at_most=20,
+        example=1,
+    )
     return_to_first: bool = flag(
         "At the end, go back to the first height as a check: by a height axis a few points are "
         "read again, by hand it is one more installation and map.",
@@ -303,3 +312,15 @@ class Entered:
         default=None,
         metadata=described_day("Day of the measurement."),
     )
+    lux_per_ppfd: float | None = number(
+        "lx",
+        "What readings in lux were divided by to give µmol/m²/s; left out, they were PPFD.",
+        default=None,
+        above=0,
+        at_most=300,
+        example=84.0,
+    )
+    lux_limit_percent: float | None = number(
+        "%", "Limits of that factor, ±.", default=None, above=0, at_most=50, example=10.0
+    )
+    lux_source: str = text("Where that factor comes from.", default="", example="lamp kind")

@@ -25,22 +25,23 @@ from typing import Final
 
 from attrs import define, field, frozen
 
-from analysis.quantities import MEASURED
 from rig.table_cells import (
+    UNITS,
     VALUE_NAMES,
     Cell,
     Sheet,
     TableError,
-    is_ppfd_unit,
+    Unit,
     name_and_unit,
     number,
     read_sheet,
+    reading,
+    unit_named,
 )
 from rig.toml_faults import did_you_mean
 
 FIRST_LINES: Final = ("far", "near")
 MM_PER: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
-HIGHEST: Final = MEASURED["ppfd_umol_m2_s"].plausible[1]
 _HEADER: Final = "x_mm, y_mm, ppfd_umol_m2_s"
 
 
@@ -55,10 +56,11 @@ class HandTable:
     x_mm, y_mm : tuple of float, or None
         Positions of columns and rows, rising; None where the table does not state them. [mm]
     values : tuple of tuple
-        One tuple for each row, row 0 at the smallest y; None where there is no reading.
-        [µmol m⁻² s⁻¹]
+        One tuple for each row, row 0 at the smallest y; None where there is no reading. [`unit`]
     raw : tuple of tuple of str
         The cells as they stand in the file, in the same order.
+    unit : Unit
+        What the readings are in.
     sheet : Sheet
         How the file was written.
     """
@@ -68,6 +70,7 @@ class HandTable:
     y_mm: tuple[float, ...] | None
     values: tuple[tuple[float | None, ...], ...]
     raw: tuple[tuple[str, ...], ...]
+    unit: Unit
     sheet: Sheet
 
     @property
@@ -87,6 +90,7 @@ def read_table(
     *,
     first_line: str = "far",
     positions_in: str | None = None,
+    values_in: str | None = None,
     decimal: str | None = None,
 ) -> HandTable:
     """Read a hand-measured table.
@@ -102,6 +106,9 @@ def read_table(
         matrix does not state its positions.
     positions_in : str, optional
         ``"mm"``, ``"cm"`` or ``"m"``, where the table does not state the unit of x and y.
+    values_in : str, optional
+        ``"ppfd"`` or ``"lux"``, where the table does not state the unit of the readings; PPFD if
+        nothing says otherwise.
     decimal : str, optional
         ``"point"`` or ``"comma"``, where the file leaves it open.
 
@@ -111,7 +118,7 @@ def read_table(
         With everything that is wrong with the file, by line and column.
     """
     sheet = read_sheet(data, file, decimal=decimal)
-    reader = _Reader(file=file, sheet=sheet, positions_in=positions_in)
+    reader = _Reader(file, sheet, positions_in, values_in, UNITS[values_in or "ppfd"])
     table = reader.points() if _is_list_of_points(sheet) else reader.matrix(first_line)
     if reader.problems:
         raise TableError(file, reader.problems)
@@ -129,6 +136,8 @@ class _Reader:
     file: str
     sheet: Sheet
     positions_in: str | None
+    values_in: str | None
+    unit: Unit
     problems: list[str] = field(factory=list)
 
     # -- rows of x, y, value --------------------------------------------------------------
@@ -174,6 +183,7 @@ class _Reader:
             y_mm=y_lines,
             values=tuple(tuple(value for value, _ in row) for row in grid),
             raw=tuple(tuple(text for _, text in row) for row in grid),
+            unit=self.unit,
             sheet=self.sheet,
         )
 
@@ -196,7 +206,7 @@ class _Reader:
                 )
             where[column] = position
             if column == "value":
-                self._refuse_other_unit(cell, unit)
+                self._take_unit(cell, name, unit)
             else:
                 mm_per[column] = self._length_unit(cell, unit)
         for column in ("x", "y", "value"):
@@ -206,12 +216,20 @@ class _Reader:
                 )
         return where, mm_per
 
-    def _refuse_other_unit(self, cell: Cell, unit: str) -> None:
-        if unit and not is_ppfd_unit(unit):
+    def _take_unit(self, cell: Cell, name: str, unit: str) -> None:
+        """Take the unit of the readings from their heading."""
+        stated = unit_named(unit or name)
+        if unit and stated is None:
             self.problems.append(
-                f"{cell.place} states the unit {unit!r}; give PPFD in µmol/m²/s. Other units "
-                "cannot be turned into it without the lamp's spectrum"
+                f"{cell.place} states the unit {unit!r}; give PPFD in µmol/m²/s, or lux. Other "
+                "units cannot be turned into it without the lamp's spectrum"
             )
+        elif stated is not None and self.values_in not in (None, stated.name):
+            self.problems.append(
+                f"{cell.place} states {stated.written}, but --values-in says {self.values_in}; "
+                "leave one of them out"
+            )
+        self.unit = stated or self.unit
 
     def _length_unit(self, cell: Cell, unit: str) -> float:
         if not unit:
@@ -274,6 +292,7 @@ class _Reader:
             y_mm=None if y_mm is None else tuple(sorted(y_mm)),
             values=tuple(map(tuple, values)),
             raw=tuple(map(tuple, raw)),
+            unit=self.unit,
             sheet=self.sheet,
         )
 
@@ -321,27 +340,10 @@ class _Reader:
         return round(value * mm_per, 2)
 
     def _reading(self, cell: Cell) -> float | None:
-        if cell.is_not_read:
-            return None
-        value = number(cell.text, self.sheet.decimal)
-        if value is None:
-            self.problems.append(
-                f"{cell.place} is {cell.text!r}; give a number of µmol/m²/s, e.g. 512, or - for a "
-                "point that was not read"
-            )
-        elif value < 0:
-            self.problems.append(
-                f"{cell.place} is {cell.text!r}; a PPFD is never below 0: give what the meter "
-                "showed, or - for a point that was not read"
-            )
-        elif value > HIGHEST:
-            self.problems.append(
-                f"{cell.place} is {cell.text!r}, above {HIGHEST:g} µmol/m²/s; check whether the "
-                "table is in another unit, such as lux"
-            )
-        else:
-            return abs(value)  # a zero may be written with a minus
-        return None
+        value, problem = reading(cell, self.sheet.decimal, self.unit)
+        if problem:
+            self.problems.append(problem)
+        return value
 
     def _refuse_ragged(self, rows: Sequence[Sequence[Cell]]) -> None:
         width = len(rows[0])

@@ -13,6 +13,7 @@ from typing import Final
 
 from attrs import frozen
 
+from analysis.quantities import MEASURED
 from rig.toml_faults import ConfigError
 
 SEPARATORS: Final = {"\t": "tab", ";": "semicolon", ",": "comma"}
@@ -20,12 +21,62 @@ DECIMALS: Final = ("point", "comma")
 NOT_READ: Final = ("", "-", "–", "—")
 """What stands on a clipboard where a point was not read."""
 
-VALUE_NAMES: Final = ("ppfd", "value", "reading")
+VALUE_NAMES: Final = ("ppfd", "lux", "illuminance", "value", "reading")
 _PPFD_UNITS: Final = ("umolm-2s-1", "umol/m2/s", "umol/m2s", "umolm2s")
 _PLAIN: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "¹": "1", "⁻": "-", "−": "-"})
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _GROUPED: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 _MINUS: Final = str.maketrans({"−": "-", "\u00a0": " "})
+
+
+@frozen(kw_only=True)
+class Unit:
+    """What the readings of a table are in.
+
+    Attributes
+    ----------
+    name : str
+        As `--values-in` has it.
+    written : str
+        As messages write it.
+    spellings : tuple of str
+        How headings spell it, in small letters and without blanks and points.
+    quantity : str
+        What is measured in it.
+    highest : float
+        What no reading is above.
+    beyond : str
+        What to do about one that is.
+    """
+
+    name: str
+    written: str
+    spellings: tuple[str, ...]
+    quantity: str
+    highest: float
+    beyond: str
+
+
+HIGHEST_LX: Final = 200_000.0
+"""Twice the noon sun, and 2,400 µmol/m²/s of a high-pressure sodium lamp. [lx]"""
+UNITS: Final = {
+    "ppfd": Unit(
+        name="ppfd",
+        written="µmol/m²/s",
+        spellings=_PPFD_UNITS,
+        quantity="PPFD",
+        highest=MEASURED["ppfd_umol_m2_s"].plausible[1],
+        beyond="check whether the table is in lux, and say --values-in lux if it is",
+    ),
+    "lux": Unit(
+        name="lux",
+        written="lx",
+        spellings=("lx", "lux", "illuminance"),
+        quantity="illuminance",
+        highest=HIGHEST_LX,
+        beyond="check the unit of the table",
+    ),
+}
 
 
 class TableError(ConfigError):
@@ -156,9 +207,31 @@ def name_and_unit(text: str) -> tuple[str, str] | None:
     return found[1], (found[2] or found[3] or "").strip(" []()")
 
 
-def is_ppfd_unit(unit: str) -> bool:
-    """Say whether a unit is µmol m⁻² s⁻¹ in one of its usual spellings."""
-    return re.sub(r"[\s()·.*^_]", "", unit.lower().translate(_PLAIN)) in _PPFD_UNITS
+def unit_named(text: str) -> Unit | None:
+    """Return the unit that a heading spells in one of its usual ways, None for any other."""
+    spelt = re.sub(r"[\s()·.*^_]", "", text.lower().translate(_PLAIN))
+    return next((unit for unit in UNITS.values() if spelt in unit.spellings), None)
+
+
+def reading(cell: Cell, decimal: str, unit: Unit) -> tuple[float | None, str]:
+    """Return the reading a cell holds, None if none, and what is wrong with it, if anything."""
+    if cell.is_not_read:
+        return None, ""
+    value = number(cell.text, decimal)
+    given = f"{cell.place} is {cell.text!r}"
+    if value is None:
+        return None, (
+            f"{given}; give a number of {unit.written}, e.g. 512, or - for a point that was not "
+            "read"
+        )
+    if value < 0:
+        return None, (
+            f"{given}; {unit.quantity} is never below 0: give what the meter showed, or - for a "
+            "point that was not read"
+        )
+    if value > unit.highest:
+        return None, f"{given}, above {unit.highest:g} {unit.written}; {unit.beyond}"
+    return abs(value), ""  # a zero may be written with a minus
 
 
 def _decode(data: bytes, file: str) -> tuple[str, str]:

@@ -354,3 +354,73 @@ def test_a_day_that_is_none_is_refused(capsys):
     assert "argument --measured-on: '5.1.26' is no day; give e.g. 2026-01-05" in (
         capsys.readouterr().err
     )
+
+
+# -- readings in lux ----------------------------------------------------------------------------
+
+LUX = "x_mm;y_mm;lux\n250;250;16800\n750;250;25200\n250;750;33600\n750;750;42000\n"
+
+
+def summary_of(folder):
+    from analysis.summary import summarise
+
+    return summarise(run_folder.load(folder))
+
+
+def test_lux_becomes_ppfd_by_the_kind_of_lamp_and_the_reading_stays(tmp_path):
+    folder = entered(tmp_path, LUX, lamp_kind="high-pressure sodium")
+    readings = run_folder.load(folder).readings
+    grid = readings[readings["role"] == "grid"]
+    # A high-pressure sodium lamp gives 84 lx for 1 µmol/m²/s (analysis/photons.py).
+    assert grid["value"].tolist() == pytest.approx([200.0, 300.0, 400.0, 500.0])
+    assert grid["raw"].tolist() == ["16800lx", "25200lx", "33600lx", "42000lx"]
+    (one,) = summary_of(folder).maps
+    # 0.25 m² × (200 + 300 + 400 + 500) = 350 µmol/s
+    assert one.delivered_flux_umol_s == pytest.approx(350.0)
+
+
+def test_every_result_from_lux_says_so_with_its_factor(tmp_path):
+    summary = summary_of(entered(tmp_path, LUX, lamp_kind="high-pressure sodium"))
+    (one,) = summary.maps
+    assert one.mark == "converted from lux, 84 lx for 1 µmol m⁻² s⁻¹"
+    assert summary.marks == ("Converted from lux, 84 lx for 1 µmol m⁻² s⁻¹",)
+    assert any("PPFD is lux divided by 84 (± 10 %" in told for told in one.remarks)
+    assert not summary_of(entered(tmp_path, name="p.csv")).marks
+
+
+def test_the_limits_of_the_factor_are_in_the_budget(tmp_path):
+    def efficacy_u(folder):
+        (one,) = summary_of(folder).maps
+        found = [item for item in one.budget.influences if "lux" in item.cause.name]
+        known = one.uncertainty.plane_efficacy_umol_j
+        return known.standard / known.value, found
+
+    known = {"lux_per_ppfd": 84.0, "lux_limit_percent": 1e-6}
+    without, _ = efficacy_u(entered(tmp_path, LUX, name="a.csv", **known))
+    with_it, (influence,) = efficacy_u(
+        entered(tmp_path, LUX, name="b.csv", lux_per_ppfd=84.0, lux_limit_percent=10.0)
+    )
+    # Evenly within ± 10 %: a standard uncertainty of 10 % ÷ √3.
+    assert influence.light.tolist() == pytest.approx([0.1 / 3**0.5] * 4)
+    assert with_it**2 - without**2 == pytest.approx(0.01 / 3, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("facts", "told"),
+    [
+        ({}, "--lamp-kind is not stated, and the readings are in lux; give"),
+        ({"lamp_kind": "LED"}, "--lamp-kind is LED, and the readings are in lux; give"),
+        ({"lux_per_ppfd": 60.0}, "--lux-per-ppfd goes with --lux-limit-percent"),
+        ({"lux_limit_percent": 5.0}, "--lux-limit-percent goes with --lux-per-ppfd"),
+        ({"lux_per_ppfd": -1.0, "lux_limit_percent": 5.0}, "--lux-per-ppfd is -1.0; give"),
+        ({"lux_per_ppfd": 60.0, "lux_limit_percent": 99.0}, "--lux-limit-percent is 99.0; give"),
+    ],
+)
+def test_lux_without_a_factor_that_stands_up_is_refused(tmp_path, facts, told):
+    (problem,) = problems(tmp_path, LUX, **facts)
+    assert problem.startswith(told)
+
+
+def test_a_factor_for_readings_that_are_ppfd_is_refused(tmp_path):
+    (problem,) = problems(tmp_path, lux_per_ppfd=60.0, lux_limit_percent=5.0)
+    assert problem.startswith("--lux-per-ppfd is given, but the readings are PPFD")

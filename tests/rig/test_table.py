@@ -162,15 +162,33 @@ def test_all_faults_of_a_file_are_listed_with_line_and_column():
         "5 problems in sheet.csv:\n"
         "  line 1, column 2 is '52O'; give a number of µmol/m²/s, e.g. 512, or - for a point that "
         "was not read\n"
-        "  line 2, column 2 is '-690'; a PPFD is never below 0: give what the meter showed, or - "
+        "  line 2, column 2 is '-690'; PPFD is never below 0: give what the meter showed, or - "
         "for a point that was not read\n"
         "  line 3, column 3 is '99999', above 10000 µmol/m²/s; check whether the table is in "
-        "another unit, such as lux\n"
+        "lux, and say --values-in lux if it is\n"
         "  line 4, column 2 is 'nan'; give a number of µmol/m²/s, e.g. 512, or - for a point that "
         "was not read\n"
         "  line 4, column 3 is 'inf'; give a number of µmol/m²/s, e.g. 512, or - for a point that "
         "was not read"
     )
+
+
+@pytest.mark.parametrize(
+    "heading", ["lux", "illuminance_lx", "value (lux)", "reading [lx]", "Illuminance"]
+)
+def test_a_heading_says_that_the_readings_are_in_lux(heading):
+    table = read(f"x_mm,y_mm,{heading}\n1,2,33600\n")
+    assert (table.unit.name, table.values) == ("lux", ((33600.0,),))
+
+
+def test_a_matrix_is_in_lux_only_if_somebody_says_so():
+    assert read("9000,8000\n").unit.name == "ppfd"
+    assert read("9000,8000\n", values_in="lux").unit.name == "lux"
+    assert problems("x_mm,y_mm,ppfd_umol_m2_s\n1,2,3\n", values_in="lux") == (
+        "line 1, column 3 states µmol/m²/s, but --values-in says lux; leave one of them out",
+    )
+    (told,) = problems("200001\n", values_in="lux")
+    assert told == "line 1, column 1 is '200001', above 200000 lx; check the unit of the table"
 
 
 def test_ragged_rows_are_refused_together_with_bad_cells():
@@ -196,9 +214,9 @@ def test_units_that_are_not_stated_are_asked_for():
     [
         ("x_ft,y_mm,ppfd", "line 1, column 1 states the unit 'ft'; give mm, cm or m"),
         (
-            "x_mm,y_mm,value (lux)",
-            "line 1, column 3 states the unit 'lux'; give PPFD in µmol/m²/s. Other units cannot be "
-            "turned into it without the lamp's spectrum",
+            "x_mm,y_mm,value (W/m²)",
+            "line 1, column 3 states the unit 'w/m²'; give PPFD in µmol/m²/s, or lux. Other units "
+            "cannot be turned into it without the lamp's spectrum",
         ),
         (
             "x_mm,y_mm,ppfd,note",
