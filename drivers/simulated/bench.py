@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from drivers.simulated.sensor_errors import (
     ErringLightSensor,
     ErringPowerMeter,
     InstrumentErrors,
+    LightSensorErrors,
 )
 from drivers.simulated.sources import Floats, Response
 from drivers.simulated.timeline import Timeline
@@ -68,8 +70,7 @@ class VirtualBench:
             for name in (LIGHT_SENSOR, MONITOR_SENSOR)
         }
         self._responses: dict[str, Response | None] = {
-            name: None if sensor.errors.is_cosine_true else sensor.errors.relative_response
-            for name, sensor in self._sensors.items()
+            name: _response_of(sensor.errors) for name, sensor in self._sensors.items()
         }
         x, y = scenario.monitor_at_mm
         self._monitor_at = (x, y)
@@ -240,6 +241,12 @@ class VirtualBench:
         """Return irradiance on the plane per flux of the bare lamp. [m⁻²]"""
         view = self.hangings.view(hung, height_mm, response)
         return hung.device.efficiency * hung.flux_factor * view.at(x_mm, y_mm)
+
+
+@lru_cache(maxsize=64)
+def _response_of(errors: LightSensorErrors) -> Response | None:
+    """Return the angular response of a sensor: one object for equal errors, None for none."""
+    return None if errors.is_cosine_true else errors.relative_response
 
 
 class Truth:

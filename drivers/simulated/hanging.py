@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
+from functools import lru_cache
 
 from attrs import frozen
 
 from drivers.simulated.light_field import FloorView, LightField, Room
 from drivers.simulated.noise import HashedNoise, stream
-from drivers.simulated.scenario import Device, Scenario, device_named
+from drivers.simulated.scenario import Area, Device, Scenario, device_named
 from drivers.simulated.sources import Response, Source
 
-_KEPT_FIELDS = 48
+_KEPT_FIELDS, _KEPT_ROOMS = 48, 12
 _HEIGHT_STEP_MM = 0.1
 """Heights closer than this share one light field."""
 
@@ -45,8 +46,6 @@ class Hangings:
         self._scenario = scenario
         self._noise = noise
         self._all: list[Hanging] = []
-        self._sources: dict[str, Source] = {}
-        self._rooms: OrderedDict[tuple[str, int], Room] = OrderedDict()
         self._flux_shares: dict[tuple[int, int], float] = {}
         self._fields: OrderedDict[tuple[int, int], LightField] = OrderedDict()
 
@@ -120,19 +119,30 @@ class Hangings:
                 f"mounting height is {height_mm:g} mm; with {area.above!r} above the walls it "
                 f"must be at most {area.wall_height_mm:g} mm"
             )
-        # Only where the reflector is what lies above does the room depend on what hangs in it.
-        room_key = (device.name, step) if area.above == "reflector" else ("", 0)
-        room = self._rooms.get(room_key)
-        if room is None:
-            room = self._rooms[room_key] = Room(area, device, height_mm / 1000.0)
-            if len(self._rooms) > _KEPT_FIELDS:
-                self._rooms.popitem(last=False)
-        source = self._sources.get(device.name)
-        if source is None:
-            source = self._sources[device.name] = Source(device)
         lamp_m = (
             (area.width_mm / 2 + device.offset_x_mm + hung.shift_x_mm) / 1000.0,
             (area.depth_mm / 2 + device.offset_y_mm + hung.shift_y_mm) / 1000.0,
             height_mm / 1000.0,
         )
-        return LightField(room, source, lamp_m)
+        return _light_field(area, device, lamp_m)
+
+
+# A bench that is built again finds its light computed: it follows from nothing but these.
+
+
+@lru_cache(maxsize=_KEPT_FIELDS)
+def _light_field(area: Area, device: Device, lamp_m: tuple[float, float, float]) -> LightField:
+    # Only where the reflector is what lies above does the room depend on what hangs in it.
+    is_above = area.above == "reflector"
+    room = _room(area, device if is_above else None, lamp_m[2] if is_above else 0.0)
+    return LightField(room, _source(device), lamp_m)
+
+
+@lru_cache(maxsize=_KEPT_ROOMS)
+def _room(area: Area, above: Device | None, lamp_height_m: float) -> Room:
+    return Room(area, above, lamp_height_m)
+
+
+@lru_cache(maxsize=_KEPT_FIELDS)
+def _source(device: Device) -> Source:
+    return Source(device)

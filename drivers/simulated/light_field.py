@@ -41,6 +41,7 @@ PATCH_M = 0.1
 """Aimed-at size of a patch; the number along a side stays between `FEWEST` and `MOST`."""
 FEWEST, MOST = 6, 14
 
+_KEPT_RESPONSES = 4
 _LATTICE = 21
 _DEGREE = 10
 
@@ -52,8 +53,8 @@ class Room:
     ----------
     area : Area
         Size and reflectances.
-    device : Device
-        Its outline is what lies above, where the area says so.
+    device : Device or None
+        Its outline is what lies above, where the area says so; needed only there.
     lamp_height_m : float
         Height of the aperture. Matters only where the reflector lies above. [m]
     fineness : float
@@ -61,7 +62,7 @@ class Room:
     """
 
     def __init__(
-        self, area: Area, device: Device, lamp_height_m: float, *, fineness: float = 1.0
+        self, area: Area, device: Device | None, lamp_height_m: float, *, fineness: float = 1.0
     ) -> None:
         top_m = lamp_height_m if area.above == "reflector" else area.wall_height_mm / 1000.0
         size = (area.width_mm / 1000.0, area.depth_mm / 1000.0, top_m)
@@ -97,10 +98,12 @@ class Room:
         if response is None:
             return self._floor_view
         if response not in self._seen:
+            if len(self._seen) >= _KEPT_RESPONSES:
+                self._seen.clear()
             self._seen[response] = self._floor_view * _weights_of_patches(self.box, response)
         return self._seen[response]
 
-    def _reflectances(self, area: Area, device: Device) -> Floats:
+    def _reflectances(self, area: Area, device: Device | None) -> Floats:
         walls = dict(zip(("west", "east", "south", "north"), area.wall_reflectance, strict=True))
         total = np.zeros(len(self.box.area_m2))
         for name, face in self.box.faces.items():
@@ -108,6 +111,7 @@ class Room:
         ceiling = self.box.faces["ceiling"].patches
         total[ceiling] = 0.0 if area.above == "open" else area.above_reflectance
         if area.above == "reflector":
+            assert device is not None
             points = self.box.points("ceiling", 8) * 1000.0
             covered = _is_under(area, device, points).mean(axis=1)
             beside = _returned_from_above(area, self.box.size_m[2])

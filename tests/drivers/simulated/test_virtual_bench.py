@@ -6,11 +6,12 @@ import sys
 
 import numpy as np
 import pytest
+from attrs import evolve
 
 from drivers.simulated import hanging
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.lamp import Lamp
-from drivers.simulated.scenario import packaged
+from drivers.simulated.scenario import load, packaged
 from drivers.simulated.spec import ScenarioError
 from tests.drivers.simulated.steady_bench import STEADY, at_point, steady
 
@@ -230,6 +231,8 @@ def test_light_fields_are_computed_once_for_each_hanging_and_height(monkeypatch)
 
     monkeypatch.setattr(hanging, "Room", counted_room)
     monkeypatch.setattr(hanging, "LightField", counted_field)
+    for kept in (hanging._room, hanging._light_field):
+        kept.cache_clear()
     bench = VirtualBench.from_scenario(packaged("demo"))
     bench.switch_lamp(True, 0.0)
     for n in range(3):
@@ -239,6 +242,14 @@ def test_light_fields_are_computed_once_for_each_hanging_and_height(monkeypatch)
             bench.measured_ppfd("monitor_sensor", t, t + 1.0)
     # The room under an open top is one for all; one field at the start and one a hanging.
     assert made == {"room": 1, "field": 4}
+    # Built again, it finds its light computed; over another floor it is another light.
+    made_of, errors = load(packaged("demo"))
+    area = evolve(made_of.area, floor_reflectance=0.0)
+    same, other = VirtualBench(made_of, errors), VirtualBench(evolve(made_of, area=area), errors)
+    assert made == {"room": 2, "field": 5}
+    for lit in (same, other):
+        lit.switch_lamp(True, 0.0)
+    assert other.truth.delivered_flux_umol_s(900.0) < same.truth.delivered_flux_umol_s(900.0)
 
 
 def test_importing_the_bench_loads_nothing_heavier_than_numpy():
