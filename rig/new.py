@@ -18,6 +18,9 @@ from typing import Any, Final
 import attrs
 
 from drivers.registry import KINDS
+from drivers.simulated.scenario import ScenarioError
+from drivers.simulated.scenario import load as load_scenario
+from drivers.simulated.script import script_file
 from rig import plan_checks
 from rig.new_answers import AnswerError, field_of, read_answer, word_meant
 from rig.new_file import render, there_already, toml, write_files
@@ -34,6 +37,7 @@ from rig.plan import Plan, read_plan
 from rig.profile import Profile, cross_check, read_profile
 from rig.toml_faults import ConfigError, either
 from rig.toml_structure import examine, structure
+from rig.virtual_plan import suited_plan
 
 WIDTH: Final = 80
 HEAD: Final = (
@@ -41,6 +45,10 @@ HEAD: Final = (
     "< goes back, ? says what is allowed. Ctrl-C stops; nothing is written before the end."
 )
 _OURS: Final = ("rig", "plan")
+_FOLLOWERS: Final = {
+    ("area", "depth_mm"): ("area", "width_mm"),
+    ("grid", "columns"): ("grid", "rows"),
+}
 
 
 class _Back(Exception):
@@ -66,7 +74,9 @@ def run_new(options: argparse.Namespace) -> int:
         if file.exists() or file.is_symlink():
             raise there_already(file)
     given = _given(options)
-    answers = _settle(given, wanted) if options.yes else _interview(given, wanted)
+    suited = _suited(given)
+    ask = _settle if options.yes else _interview
+    answers = {**suited, **ask(given, suited, wanted)}
     head = ["Written by 'evenfall new'; change it as you like. Lines with # are not in force."]
     written: dict[Path, tuple[str, Callable[[Path], object]]] = {}
     if wanted["plan"]:
@@ -100,11 +110,37 @@ def _given(options: argparse.Namespace) -> dict[Place, str]:
     return given
 
 
-def _settle(given: Mapping[Place, str], wanted: Mapping[str, bool]) -> dict[Place, Any]:
+def _suited(given: Mapping[Place, str]) -> dict[Place, Any]:
+    """Answer for the virtual bench, if one was chosen, all that a plan has to say of it."""
+    name = given.get(("bench", "scenario"))
+    if name is None:
+        return {}
+    try:
+        scenario = load_scenario(script_file(name, Path()))[0]
+    except ScenarioError as error:
+        raise ConfigError(
+            "--virtual-bench", [f"{error.source}: {it}" for it in error.faults]
+        ) from None
+    hung = given.get(("device", "name"), scenario.device)
+    device = next((one for one in scenario.devices if one.name == hung), scenario.devices[0])
+    raw = suited_plan(scenario, device, scenario.mounting_height_mm)
+    suited: dict[Place, Any] = {("rig", "name"): f"virtual bench, {name}"}
+    for section, table in raw.items():
+        if isinstance(table, dict):
+            suited |= {(section, key): value for key, value in table.items()}
+    for follower, leader in _FOLLOWERS.items():  # as wide as it was said to be deep, not as ours
+        if leader in given:
+            del suited[follower]
+    return suited
+
+
+def _settle(
+    given: Mapping[Place, str], suited: Mapping[Place, Any], wanted: Mapping[str, bool]
+) -> dict[Place, Any]:
     """Answer every question from the options, else by what is proposed."""
     answers: dict[Place, Any] = {}
     problems: list[str] = []
-    for question in questions(answers, **wanted):
+    for question in questions(answers, suited, **wanted):
         name = ".".join(question.place)
         answers[question.place] = question.proposed
         if question.place in given:
@@ -153,21 +189,23 @@ def _class_of(place: Place, answers: Mapping[Place, Any]) -> type:
     raise AttributeError(section)
 
 
-def _interview(given: Mapping[Place, str], wanted: Mapping[str, bool]) -> dict[Place, Any]:
+def _interview(
+    given: Mapping[Place, str], suited: Mapping[Place, Any], wanted: Mapping[str, bool]
+) -> dict[Place, Any]:
     """Ask until all is answered and fits together."""
     _say(HEAD)
     answers: dict[Place, Any] = {}
     asked: list[Place] = []
     while True:
         try:
-            _ask_all(given, answers, asked, wanted)
+            _ask_all(given, suited, answers, asked, wanted)
         except _Back:
             if asked:
                 answers.pop(asked.pop(), None)
             else:
                 _say("This is the first question.")
             continue
-        everything = {**answers, **_unasked(given, answers)}
+        everything = {**suited, **answers, **_unasked(given, answers)}
         wrong = _misfits(everything, wanted)
         again = [place for place in asked if any(_is_at(place, path) for path, _ in wrong)]
         if not again:
@@ -181,13 +219,14 @@ def _interview(given: Mapping[Place, str], wanted: Mapping[str, bool]) -> dict[P
 
 def _ask_all(
     given: Mapping[Place, str],
+    suited: Mapping[Place, Any],
     answers: dict[Place, Any],
     asked: list[Place],
     wanted: Mapping[str, bool],
 ) -> None:
     seen: set[Place] = set()
     section = asked[-1][0] if asked else ""
-    for question in questions(answers, **wanted):
+    for question in questions(answers, suited, **wanted):
         seen.add(question.place)
         if question.place in answers:
             continue
@@ -311,7 +350,6 @@ def _rig(answers: Mapping[Place, Any]) -> dict[str, Any]:
     if scenario := answers.get(("bench", "scenario")):
         from drivers.simulated.attach import rig_text, usual_instruments
         from drivers.simulated.bench import VirtualBench
-        from drivers.simulated.script import script_file
 
         bench = VirtualBench.from_scenario(script_file(scenario, Path()))
         text = rig_text(usual_instruments(bench), name=head["name"], scenario=scenario)

@@ -105,7 +105,16 @@ def add_new(add: Callable[..., argparse.ArgumentParser]) -> None:
         "what is not asked any more if it is given (keys of plan and profile)"
     )
     for option, (section, key) in OPTIONS.items():
-        facts.add_argument(option, action=_Fact, metavar="VALUE", help=f"{section}.{key}")
+        if option != "--virtual-bench":
+            facts.add_argument(option, action=_Fact, metavar="VALUE", help=f"{section}.{key}")
+    facts.add_argument(
+        "--virtual-bench",
+        action=_Fact,
+        nargs="?",
+        const="quick",
+        metavar="SCENARIO",
+        help="bench.scenario: no hardware, the whole plan proposed to fit; default quick, or demo",
+    )
 
 
 def _new(options: argparse.Namespace) -> int:

@@ -16,7 +16,7 @@ from drivers.registry import KINDS
 from rig.new_answers import bare_type, field_of, words_of
 from rig.plan import Plan
 from rig.plan_checks import KEYS_OF_LAYOUT, KEYS_OF_SHAPE
-from rig.profile import SECTIONS, BenchSection, Profile
+from rig.profile import SECTIONS, BenchSection, Profile, kinds_for
 from rig.profile_reference import rows_of
 from rig.toml_structure import is_key
 
@@ -110,6 +110,7 @@ _NEEDED: Final = {
     ("area", "diameter_mm"),
     *(("grid", key) for key in ("x_mm", "y_mm", "weights_m2")),
 }
+_CARRIED: Final = "'manual' if you carry the sensor yourself"
 #: Asked of an instrument beside what its kind requires.
 _ALSO: Final = ("mode", "request", "serial_number", "calibrated_on", "travel_z_mm")
 
@@ -125,12 +126,19 @@ def plan_places() -> dict[Place, type]:
     return {(section, key): section_class(Plan, section) for section, key, _, _ in _PLAN}
 
 
-def questions(answers: Answers, *, plan: bool, rig: bool) -> Iterator[Question]:
-    """Yield what is to be asked; `answers` grows meanwhile and decides what follows."""
-    if plan:
-        yield from _plan_questions(answers)
-    if rig:
-        yield from _rig_questions(answers)
+def questions(answers: Answers, suited: Answers, *, plan: bool, rig: bool) -> Iterator[Question]:
+    """Yield what is to be asked; `answers` grows meanwhile and decides what follows.
+
+    What is `suited` to a bench that was chosen beforehand is proposed in the place of the usual.
+    """
+    for some in (_plan_questions(answers) if plan else (), _rig_questions(answers) if rig else ()):
+        for asked in some:
+            if asked.place in suited:
+                yield attrs.evolve(
+                    asked, proposed=suited[asked.place], because="fits the virtual bench"
+                )
+            else:
+                yield asked
 
 
 def _plan_questions(answers: Answers) -> Iterator[Question]:
@@ -174,16 +182,15 @@ def _rig_questions(answers: Answers) -> Iterator[Question]:
 
 def _instrument_questions(section: str, answers: Answers) -> Iterator[Question]:
     field = field_of(Profile, section)
-    role = "light_sensor" if section == "monitor_sensor" else section
-    kinds = tuple(kind.name for kind in KINDS.values() if kind.role == role)
+    kinds = kinds_for(section)
     is_needed = section in NEEDED_SECTIONS
-    only = kinds[0] if is_needed and len(kinds) == 1 else None
+    is_stage = section == "stage"
     yield Question(
         place=(section, "kind"),
         doc=field.metadata["doc"],
         words=kinds if is_needed else (NONE, *kinds),
-        proposed=only if is_needed else NONE,
-        because="the only kind" if only else "" if is_needed else "not fitted",
+        proposed=kinds[0] if is_stage else None if is_needed else NONE,
+        because=_CARRIED if is_stage else "" if is_needed else "not fitted",
         is_needed=is_needed,
     )
     kind = answers[(section, "kind")]

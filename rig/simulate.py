@@ -12,28 +12,30 @@ import select
 import shlex
 import signal
 import sys
+import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from drivers.clock import SystemClock
 from drivers.simulated.attach import (
     bench_peers,
     line_settings,
     rig_text,
-    toml_lines,
 )
 from drivers.simulated.bench import VirtualBench
-from drivers.simulated.scenario import Device, Scenario, ScenarioError, device_named
+from drivers.simulated.scenario import Device, ScenarioError, device_named
 from drivers.simulated.script import Script, bench_with_script, script_file
 from drivers.simulated.terminals import Terminals
+from rig.new_file import render
+from rig.plan import Plan
 from rig.toml_faults import ConfigError
+from rig.virtual_plan import suited_plan, unlike
 
 DONE, STOPPED = 0, 130
-#: A lamp that has run up sooner than this is one for trying things out.
-QUICK_RUN_UP_S = 30.0
+_WRITTEN = "Written by 'evenfall simulate' for its own bench; change it as you like."
 
 _REMARKS = """\
 Written by 'evenfall simulate': the virtual bench on pseudo-terminals.
@@ -161,15 +163,14 @@ def _stay(
         rig = rig_text(
             instruments, name=f"virtual bench, {scenario}", ports=ports, remarks=_REMARKS
         )
-        notes = [
-            _written(out / "rig.toml", rig),
-            _written(out / "plan.toml", plan_text(bench.scenario, device, height_mm)),
-        ]
+        suited = suited_plan(bench.scenario, device, height_mm)
+        profile, note = _rig_written(out, rig, ports)
+        notes = [note, _plan_written(out / "plan.toml", suited)]
         print(f"{device.name} hangs {height_mm:g} mm above the plane. The bench is open:")
         for section, port in ports.items():
             print(f"  {section:15} {port}  ({settings[section].baud} baud)")
         print("\n".join(notes))
-        command = ["evenfall", "run", str(out / "plan.toml"), "--rig", str(out / "rig.toml")]
+        command = ["evenfall", "run", str(out / "plan.toml"), "--rig", str(profile)]
         command += ["--lab", str(out / "lab")]
         print(
             f"\nIn another terminal:\n  {shlex.join(command)}\n\n"
@@ -222,57 +223,29 @@ def _bench(
     return bench, script
 
 
-def plan_text(scenario: Scenario, device: Device, mounting_height_mm: float) -> str:
-    """Write a test plan that suits a bench.
+def _plan_written(path: Path, suited: Mapping[str, Any]) -> str:
+    """Write the plan unless one is there; say then whether that one fits this bench."""
+    if not path.exists():
+        return _written(path, render(suited, Plan, ["A test plan.", _WRITTEN]))
+    try:
+        held = tomllib.loads(path.read_text(encoding="utf-8"))
+    except ValueError as error:
+        return f"{path} is there already and is kept. It is no TOML file: {error}."
+    differences = ", ".join(unlike(held, suited))
+    told = f"does not fit this bench: {differences}" if differences else "fits this bench"
+    return f"{path} is there already and is kept. It {told}."
 
-    A lamp that runs up in seconds gets a plan of a minute or two: few points, short rule. Any
-    other gets the full grid and the usual rule.
-    """
-    lamp, ballast, area = scenario.lamp, scenario.ballast, scenario.area
-    is_quick = lamp.second_stage_s < QUICK_RUN_UP_S
-    side = 3 if is_quick else 9
-    sections: dict[str, list[str]] = {
-        "test": toml_lines(name=f"{device.name} at {mounting_height_mm:g} mm", operator=""),
-        "device": toml_lines(name=device.name, specimen="virtual"),
-        "lamp": toml_lines(
-            sample="virtual",
-            kind="high-pressure sodium",
-            rated_power_w=lamp.rated_power_w,
-            rated_flux_umol_s=lamp.rated_flux_umol_s,
-            hours=lamp.hours,
-            minimum_off_s=10.0 if is_quick else 900.0,
-        ),
-        "ballast": toml_lines(kind=ballast.kind, nominal_voltage_v=scenario.mains.nominal_v),
-        "area": toml_lines(
-            shape="rectangle",
-            width_mm=area.width_mm,
-            depth_mm=area.depth_mm,
-            walls="virtual",
-            floor="virtual",
-            above=area.above,
-        ),
-        "grid": toml_lines(layout="cell-centres", rows=side, columns=side),
-        "heights": toml_lines(mounting_height_mm=[mounting_height_mm]),
-        "dark": toml_lines(points=5),
-        "warm_up": toml_lines(
-            block_s=4.0, window_s=20.0, limit_percent=2.0, minimum_on_s=15.0, maximum_s=300.0
-        )
-        if is_quick
-        else toml_lines(preset="bench", maximum_s=5400.0),
-        "sampling": toml_lines(
-            samples_per_point=2 if is_quick else 3,
-            settle_s=0.8,
-            reference_every=5 if is_quick else 9,
-            quick_look=not is_quick,
-        ),
-    }
-    lines = [
-        "# Written by 'evenfall simulate' for its own bench; change it as you like.",
-        "format = 1",
-    ]
-    for name, keys in sections.items():
-        lines += ["", f"[{name}]", *keys]
-    return "\n".join(lines) + "\n"
+
+def _rig_written(folder: Path, text: str, ports: Mapping[str, str]) -> tuple[Path, str]:
+    """Write the profile of these ports, under another name if there is one for something else."""
+    path = folder / "rig.toml"
+    if path.exists():
+        held = path.read_text(encoding="utf-8", errors="replace")
+        if not all(port in held for port in ports.values()):
+            other = folder / "rig-on-ports.toml"
+            note = f"{path} is there already, for another bench, and is kept."
+            return other, f"{note}\n{_written(other, text)}"
+    return path, _written(path, text)
 
 
 def _written(path: Path, text: str) -> str:

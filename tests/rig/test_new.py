@@ -15,13 +15,13 @@ import pytest
 
 from rig.cli import main
 from rig.plan import read_plan
-from rig.profile import read_profile
+from rig.profile import cross_check, read_profile
 
 FACTS = [
     "--device", "Reflector Ö", "--lamp-kind", "metal halide", "--lamp-power-w", "600",
     "--width-mm", "1200", "--mounting-height-mm", "400, 500",
 ]  # fmt: skip
-ON_THE_BENCH = [*FACTS, "--virtual-bench", "quick", "--yes"]
+ON_THE_BENCH = [*FACTS, "--rows", "9", "--virtual-bench", "quick", "--yes"]
 
 
 def answers_of() -> list[str]:
@@ -74,7 +74,7 @@ def test_the_default_files_say_what_every_key_is(tmp_path: Path) -> None:
     main(["new", "--out", str(tmp_path), *ON_THE_BENCH])
     text = (tmp_path / "plan.toml").read_text(encoding="utf-8")
     assert "# Inside width, along x; for a rectangle. [mm]\nwidth_mm = 1200.0\n" in text
-    assert "# settle_s = 1.0" in text
+    assert "# power_interval_s = 1.0" in text
     assert all(len(line) <= 100 for line in text.splitlines())
 
 
@@ -82,11 +82,38 @@ def test_keys_that_stand_as_comments_are_the_defaults(tmp_path: Path) -> None:
     main(["new", "--out", str(tmp_path), *ON_THE_BENCH])
     text = (tmp_path / "plan.toml").read_text(encoding="utf-8")
     in_force = [
-        line.removeprefix("# ") if line.startswith("# settle_s =") else line
+        line.removeprefix("# ") if line.startswith("# power_interval_s =") else line
         for line in text.splitlines()
     ]
     (tmp_path / "other.toml").write_text("\n".join(in_force), encoding="utf-8")
     assert read_plan(tmp_path / "other.toml").sampling == read_plan(tmp_path / "plan.toml").sampling
+
+
+@pytest.mark.parametrize("scenario", [[], ["quick"], ["demo"]])
+def test_the_virtual_bench_alone_gives_a_plan_that_fits_it(
+    tmp_path: Path, scenario: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["new", "--out", str(tmp_path), "--virtual-bench", *scenario, "--yes"]) == 0
+    plan, profile = read_plan(tmp_path / "plan.toml"), read_profile(tmp_path / "rig.toml")
+    assert cross_check(plan, profile) == []
+    assert "To be seen to" not in capsys.readouterr().out
+
+
+def test_what_is_said_of_the_virtual_bench_goes_before_what_fits_it(tmp_path: Path) -> None:
+    asked = ["--virtual-bench", "demo", "--device", "Orchard", "--rows", "5", "--yes"]
+    assert main(["new", "--out", str(tmp_path), *asked]) == 0
+    plan = read_plan(tmp_path / "plan.toml")
+    assert (plan.device.name, plan.grid.rows, plan.grid.columns) == ("Orchard", 5, 5)
+
+
+def test_a_virtual_bench_that_is_not_there_is_told_in_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["new", "--out", str(tmp_path), "--virtual-bench", "moon", "--yes"]) == 2
+    assert capsys.readouterr().err == (
+        "evenfall: --virtual-bench: moon: no scenario of that name; known are demo, quick\n"
+    )
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_nothing_that_is_there_is_overwritten(

@@ -187,12 +187,30 @@ def test_bench_that_was_killed_leaves_room_for_the_next(tmp_path):
         assert second.end() == 0
 
 
-def test_plan_that_a_person_changed_is_kept(tmp_path):
+def test_files_that_a_person_wrote_are_kept(tmp_path):
     (tmp_path / "plan.toml").write_text("# mine\n")
+    (tmp_path / "rig.toml").write_text("# mine too\n")
     with simulated("--out", tmp_path) as child:
-        assert "plan.toml is there already and is kept." in child.hear("The lamp is off.")
+        said = child.hear("The lamp is off.")
+        assert "plan.toml is there already and is kept. It does not fit this bench:" in said
+        assert "device.name is not stated, here 'Brook'" in said
+        # The profile of these ports is another one, and the command to type names it.
+        assert f"--rig {tmp_path}/rig-on-ports.toml" in said
+        assert read_profile(tmp_path / "rig-on-ports.toml").bench is None
         child.end()
     assert (tmp_path / "plan.toml").read_text() == "# mine\n"
+    assert (tmp_path / "rig.toml").read_text() == "# mine too\n"
+
+
+def test_the_files_of_the_questionnaire_serve_on_the_ports_too(tmp_path):
+    made = [*COMMAND[:-1], "new", "--virtual-bench", "--yes", "--out", tmp_path]
+    subprocess.run(made, check=True, capture_output=True)
+    with simulated("--out", tmp_path) as child:
+        said = child.hear("The lamp is off.")
+        assert "plan.toml is there already and is kept. It fits this bench." in said
+        profile = read_profile(tmp_path / "rig-on-ports.toml")
+        assert cross_check(read_plan(tmp_path / "plan.toml"), profile) == []
+        child.end()
 
 
 def test_a_file_in_place_of_the_folder_is_told_with_what_to_do(tmp_path):
