@@ -22,7 +22,7 @@ from collections.abc import Sequence
 from typing import NamedTuple, Protocol
 
 from drivers.arming import Arming
-from drivers.line import Line
+from drivers.clock import Watchable
 from drivers.reading import Reading
 
 
@@ -43,8 +43,8 @@ class TwoPhase(Protocol):
         ...
 
     @property
-    def lines(self) -> Sequence[Line]:
-        """The lines on which an arriving byte is a reason to poll."""
+    def lines(self) -> Sequence[Watchable]:
+        """The lines on which an arriving byte is a reason to poll, or a person's desk."""
         ...
 
     @property

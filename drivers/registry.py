@@ -16,6 +16,7 @@ from drivers.clock import Clock
 from drivers.control_line import options as control_line
 from drivers.gcode import options as gcode
 from drivers.line import Line, SerialSettings
+from drivers.manual import options as manual
 from drivers.modbus import options as modbus
 from drivers.modbus import relay_options, thermometer_options
 from drivers.scpi import options as scpi
@@ -44,6 +45,8 @@ class Kind:
     bus : str
         Name of the protocol by which several of them share a port, each with an ``address`` of
         its own; empty where each needs a port to itself.
+    by_hand : bool
+        A person serves it: in place of a line it is given a `drivers.manual.desk.Desk`.
     """
 
     name: str
@@ -52,6 +55,7 @@ class Kind:
     make: Callable[[Any, Any, Clock, str], Any]
     line_settings: Callable[[Any], SerialSettings]
     bus: str = ""
+    by_hand: bool = False
 
 
 def _make_quantum_sensor(options: Any, line: Line, clock: Clock, device: str) -> Any:
@@ -118,6 +122,24 @@ def _make_control_line_relay(options: Any, line: Any, clock: Clock, device: str)
     from drivers.control_line.relay import ControlLineRelay
 
     return ControlLineRelay(options, line, clock, device)
+
+
+def _make_manual_stage(options: Any, desk: Any, clock: Clock, device: str) -> Any:
+    from drivers.manual.stage import ManualStage
+
+    return ManualStage(options, desk, clock, device)
+
+
+def _make_keyed_sensor(options: Any, desk: Any, clock: Clock, device: str) -> Any:
+    from drivers.manual.keyed import KeyedSensor
+
+    return KeyedSensor(options, desk, clock, device)
+
+
+def _make_keyed_power_meter(options: Any, desk: Any, clock: Clock, device: str) -> Any:
+    from drivers.manual.keyed import KeyedPowerMeter
+
+    return KeyedPowerMeter(options, desk, clock, device)
 
 
 KINDS: dict[str, Kind] = {
@@ -205,6 +227,30 @@ KINDS: dict[str, Kind] = {
             options=ascii_thermometer.AsciiThermometerOptions,
             make=_make_ascii_thermometer,
             line_settings=ascii_line.line_settings,
+        ),
+        Kind(
+            name="manual",
+            role="stage",
+            options=manual.ManualStageOptions,
+            make=_make_manual_stage,
+            line_settings=manual.no_line,
+            by_hand=True,
+        ),
+        Kind(
+            name="keyed",
+            role="light_sensor",
+            options=manual.KeyedSensorOptions,
+            make=_make_keyed_sensor,
+            line_settings=manual.no_line,
+            by_hand=True,
+        ),
+        Kind(
+            name="keyed-power-meter",
+            role="power_meter",
+            options=manual.KeyedPowerMeterOptions,
+            make=_make_keyed_power_meter,
+            line_settings=manual.no_line,
+            by_hand=True,
         ),
     )
 }

@@ -31,6 +31,8 @@ from rig.uncertainty_keys import Uncertainty
 
 FORMAT: Final = 1
 BENCH: Final = "bench:"
+#: What a kind may also be called in a section of its role.
+SHORT: Final = {("power_meter", "keyed"): "keyed-power-meter"}
 #: The sections that hold an instrument, in the order in which they are opened.
 SECTIONS: Final = (
     "light_sensor",
@@ -83,12 +85,25 @@ class BenchSection:
     )
 
 
-def _instrument(role: str, doc: str) -> dict[str, Any]:
-    names = [kind.name for kind in KINDS.values() if kind.role == role]
+def kinds_for(section: str) -> tuple[str, ...]:
+    """Return the kinds that a section can have.
+
+    A monitor sensor is read in the window of each light reading, which nobody can do by hand.
+    """
+    is_monitor = section == "monitor_sensor"
+    role = "light_sensor" if is_monitor else section
+    return tuple(
+        kind.name
+        for kind in KINDS.values()
+        if kind.role == role and not (is_monitor and kind.by_hand)
+    )
+
+
+def _instrument(section: str, doc: str) -> dict[str, Any]:
     return {
         "doc": doc,
-        "allowed": f"give a section with kind = {either(names)}",
-        "structure": lambda raw: fitted(raw, role),
+        "allowed": f"give a section with kind = {either(kinds_for(section))}",
+        "structure": lambda raw: fitted(raw, section),
     }
 
 
@@ -130,7 +145,7 @@ class Profile:
     )
     monitor_sensor: Fitted | None = attrs.field(
         default=None,
-        metadata=_instrument("light_sensor", "A second sensor, fixed for the whole session."),
+        metadata=_instrument("monitor_sensor", "A second sensor, fixed for the whole session."),
     )
     power_meter: Fitted = attrs.field(
         metadata=_instrument("power_meter", "The meter of ballast and lamp.")
@@ -192,7 +207,7 @@ def read_profile(path: Path) -> Profile:
     return Profile(**sections, path=path, text=data, raw=raw)
 
 
-def fitted(raw: object, role: str) -> Fitted:
+def fitted(raw: object, section: str) -> Fitted:
     """Turn an instrument section into its kind and options.
 
     Raises
@@ -200,13 +215,15 @@ def fitted(raw: object, role: str) -> Fitted:
     Faults
         Everything that is wrong with the section.
     """
-    names = [kind.name for kind in KINDS.values() if kind.role == role]
+    names = kinds_for(section)
     allowed = f"give {either(names)}"
     if not isinstance(raw, Mapping):
         raise Faults([Fault((), f"is {shown(raw)}; give a section with kind = {either(names)}")])
     if "kind" not in raw:
         raise Faults([Fault(("kind",), f"is missing; {allowed}")])
     name = raw["kind"]
+    if isinstance(name, str):
+        name = SHORT.get((section, name), name)
     if name not in names:
         raise Faults([Fault(("kind",), f"is {shown(name)}; {allowed}{did_you_mean(name, names)}")])
     options = {key: value for key, value in raw.items() if key != "kind"}

@@ -8,7 +8,7 @@ import pytest
 
 from drivers.registry import KINDS
 from rig.plan import read_plan
-from rig.profile import cross_check, read_profile
+from rig.profile import SHORT, cross_check, read_profile
 from rig.toml_faults import ConfigError, either
 
 GOOD = """\
@@ -99,9 +99,9 @@ def test_a_profile_with_five_faults_is_refused_with_all_five(tmp_path):
     )
 
 
-def kinds_of(role: str) -> str:
+def kinds_of(role: str, *, without: str = "") -> str:
     """List the kinds of a role as a message does."""
-    return either([kind.name for kind in KINDS.values() if kind.role == role])
+    return either([k.name for k in KINDS.values() if k.role == role and k.name != without])
 
 
 @pytest.mark.parametrize(
@@ -114,6 +114,7 @@ def kinds_of(role: str) -> str:
 )
 def test_a_kind_that_is_unknown_or_of_another_role_is_refused(tmp_path, section, fitted):
     others = [kind.name for kind in KINDS.values() if kind.role != section]
+    others = [name for name in others if (section, name) not in SHORT]
     for kind in ("unheard-of", *others):
         (problem,) = problems(tmp_path, GOOD.replace(f'kind = "{fitted}"', f'kind = "{kind}"'))
         refused = f"{section}.kind is '{kind}'; give {kinds_of(section)}"
@@ -122,7 +123,7 @@ def test_a_kind_that_is_unknown_or_of_another_role_is_refused(tmp_path, section,
 
 def test_a_misspelt_kind_gets_a_suggestion(tmp_path):
     assert problems(tmp_path, GOOD.replace("gcode-gantry", "gcode-gantri")) == (
-        "stage.kind is 'gcode-gantri'; give \"gcode-gantry\"; did you mean 'gcode-gantry'?",
+        f"stage.kind is 'gcode-gantri'; give {kinds_of('stage')}; did you mean 'gcode-gantry'?",
     )
 
 
@@ -130,13 +131,13 @@ def test_missing_instruments_are_named_with_their_kinds(tmp_path):
     assert problems(tmp_path, "format = 1\n") == (
         f"light_sensor is missing; give a section with kind = {kinds_of('light_sensor')}",
         f"power_meter is missing; give a section with kind = {kinds_of('power_meter')}",
-        'stage is missing; give a section with kind = "gcode-gantry"',
+        f"stage is missing; give a section with kind = {kinds_of('stage')}",
     )
 
 
 def test_a_section_without_kind_is_refused(tmp_path):
     assert problems(tmp_path, GOOD.replace('kind = "gcode-gantry"\n', "")) == (
-        'stage.kind is missing; give "gcode-gantry"',
+        f"stage.kind is missing; give {kinds_of('stage')}",
     )
 
 
@@ -211,8 +212,17 @@ def test_a_monitor_sensor_is_a_light_sensor(tmp_path):
     profile = profile_of(tmp_path, GOOD + section)
     assert profile.monitor_sensor.options.address == "1"
     assert problems(tmp_path, GOOD + section.replace("sdi12-quantum-sensor", "gcode-gantry")) == (
-        f"monitor_sensor.kind is 'gcode-gantry'; give {kinds_of('light_sensor')}",
+        "monitor_sensor.kind is 'gcode-gantry'; give "
+        + kinds_of("light_sensor", without="keyed"),  # nobody can type it for each reading
     )
+
+
+def test_a_keyed_wattmeter_may_be_called_keyed(tmp_path):
+    meter = GOOD[GOOD.index("[power_meter]") : GOOD.index("[stage]")]
+    profile = profile_of(tmp_path, GOOD.replace(meter, '[power_meter]\nkind = "keyed"\n\n'))
+    assert profile.power_meter.kind == "keyed-power-meter"
+    (problem,) = problems(tmp_path, GOOD.replace('kind = "gcode-gantry"', "kind = [1]"))
+    assert problem.startswith("stage.kind is")
 
 
 def bench_profile() -> str:

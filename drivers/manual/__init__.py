@@ -1,0 +1,1 @@
+"""Instruments that a person serves: carries, reads off, and keys in."""

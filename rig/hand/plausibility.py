@@ -1,0 +1,132 @@
+"""Can a typed number be meant? Slips are asked about, and never corrected or refused.
+
+A person who reads a display and types makes the slips of typing: a digit too many or too few, a
+forgotten decimal sign, two digits exchanged, and a meter left on HOLD. All figures here are our
+own; they decide on a question only.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+from attrs import frozen
+
+#: Light at a point beyond this ratio to its neighbours, up or down, is far from them.
+FAR_LIGHT: Final = 1.6
+#: Wall power beyond this ratio to the last one is far from it.
+FAR_POWER: Final = 1.25
+#: The reference point is the same place each time.
+FAR_REFERENCE: Final = 1.1
+#: A value that was slipped into must lie this near to what is expected.
+NEAR: Final = 1.3
+#: Two exchanged digits are asked about if that brings the value so many times nearer, ...
+NEARER: Final = 3.0
+#: ... and by more than this, as the logarithm of a ratio: neighbours differ anyway.
+LEAST_OFF: Final = 0.05
+#: The same number at so many points in a row: the display may be on HOLD.
+HELD_POINTS: Final = 5
+#: Below this nothing can be said of ratios. [µmol m⁻² s⁻¹, or W]
+LEAST: Final = 5.0
+
+
+@frozen(kw_only=True)
+class Doubt:
+    """A question about a typed number.
+
+    Attributes
+    ----------
+    question : str
+        ``"6120 follows 612: meant 612?"``
+    meant : str or None
+        What was probably meant, as it would have been typed.
+    """
+
+    question: str
+    meant: str | None = None
+
+
+def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doubt | None:
+    """Return the question that a typed number raises; None if it can well be meant.
+
+    Parameters
+    ----------
+    text : str
+        As it was typed.
+    value : float
+        The number that is.
+    near : sequence of float
+        What was read in its neighbourhood, the newest last; empty where nothing was.
+    far : float
+        Ratio to their median beyond which it is far from them.
+    """
+    known = [one for one in near if math.isfinite(one)]
+    if not known:
+        return None
+    expected = median(known)
+    if expected < LEAST and value < LEAST:
+        return None
+    off = _apart(value, expected)
+    is_far = off > math.log(far)
+    meant = [
+        (_apart(slip, expected), slip)
+        for slip, is_exchange in _slips(text)
+        if _apart(slip, expected) <= math.log(NEAR)
+        and (is_far or (is_exchange and off > NEARER * max(_apart(slip, expected), LEAST_OFF)))
+    ]
+    if meant:
+        shown = f"{min(meant)[1]:.10g}"
+        return Doubt(question=f"{text} {_beside(known)}: meant {shown}?", meant=shown)
+    if is_far and _apart(10.0 * value, expected) <= math.log(NEAR):
+        return Doubt(question=f"{text} {_beside(known)}: a digit too few?")
+    if is_far:
+        return Doubt(question=f"{text} {_beside(known)}, which is far from it: is it right?")
+    return None
+
+
+def held(text: str, before: Sequence[str]) -> Doubt | None:
+    """Return the question that the same number again and again raises.
+
+    Parameters
+    ----------
+    text : str
+        As it was typed.
+    before : sequence of str
+        What was typed at the points before, the newest last.
+    """
+    last = list(before[-(HELD_POINTS - 1) :])
+    if len(last) == HELD_POINTS - 1 and all(one == text for one in last):
+        return Doubt(question=f"{text} at {HELD_POINTS} points in a row: is the display on HOLD?")
+    return None
+
+
+def _slips(text: str) -> list[tuple[float, bool]]:
+    """Return what may have been meant if one slip was made, and whether it exchanged digits."""
+    digits = text.replace(",", ".").lstrip("+-")
+    meant: list[tuple[str, bool]] = []
+    if "." in digits:
+        meant.append((digits.replace(".", ""), False))
+    else:
+        meant += [(f"{digits[:-n]}.{digits[-n:]}", False) for n in (1, 2) if len(digits) > n]
+        meant += [(digits[:n] + digits[n + 1 :], False) for n in range(len(digits))]
+    for n, (one, other) in enumerate(pairwise(digits)):
+        if one != other and "." not in (one, other):
+            meant.append((digits[:n] + other + one + digits[n + 2 :], True))
+    return [(float(one), is_exchange) for one, is_exchange in meant if one.strip(".")]
+
+
+def _apart(one: float, other: float) -> float:
+    """Return the size of the logarithm of a ratio; infinity where there is none."""
+    if one <= 0.0 or other <= 0.0:
+        return 0.0 if one == other else math.inf
+    return abs(math.log(one / other))
+
+
+def _beside(known: Sequence[float]) -> str:
+    if len(known) == 1:
+        return f"follows {known[0]:.10g}"
+    *first, last = (f"{one:.10g}" for one in known[-3:])
+    return f"stands beside {', '.join(first)} and {last}"

@@ -1,0 +1,97 @@
+"""A slip of typing raises a question; a value that can be meant raises none."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers.manual.number import typed_number
+from rig.hand.plausibility import FAR_LIGHT, FAR_POWER, doubt, held
+
+
+def asked(text: str, *near: float, far: float = FAR_LIGHT):
+    value = typed_number(text)
+    assert value is not None
+    return doubt(text, value, near, far=far)
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("612", 612.0),
+        ("612.5", 612.5),
+        ("612,5", 612.5),
+        ("-0,3", -0.3),
+        ("−1", -1.0),
+        (" 7 ", 7.0),
+    ],
+)
+def test_a_number_is_read_with_point_or_comma(text, value):
+    assert typed_number(text) == value
+
+
+@pytest.mark.parametrize("text", ["", "-", "6l2", "1.234,5", "612 W", "1e3", "nan", "inf", "6 12"])
+def test_what_is_no_number_is_none(text):
+    assert typed_number(text) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "near", "meant"),
+    [
+        ("612", [61.0], "61"),  # 61.2 lies 0.3 % off, 61 not at all
+        ("6120", [612.0], "612"),  # a digit too many
+        ("6125", [612.4, 600.0, 630.0], "612.5"),  # a forgotten decimal sign
+        ("61.25", [6100.0], "6125"),  # one too many
+        ("162", [612.0, 590.0], "612"),  # the first two exchanged
+        ("261", [212.0, 214.0, 210.0], "216"),  # the last two: 23 % off against 2 %
+    ],
+)
+def test_a_slip_is_asked_about_with_what_was_probably_meant(text, near, meant):
+    found = asked(text, *near)
+    assert found is not None
+    assert found.meant == meant
+    assert found.question.endswith(f"meant {meant}?")
+    assert found.question.startswith(text)
+
+
+def test_a_digit_too_few_is_asked_about_without_a_guess():
+    found = asked("61", 612.0)
+    assert found is not None
+    assert found.meant is None
+    assert found.question == "61 follows 612: a digit too few?"
+
+
+def test_a_value_far_from_its_neighbours_is_asked_about():
+    found = asked("1400", 612.0, 590.0, 630.0)
+    assert found is not None
+    assert found.meant is None
+    assert "612, 590 and 630" in found.question
+
+
+@pytest.mark.parametrize("text", ["612", "520", "733", "640,5", "605"])
+def test_a_value_as_its_neighbours_is_not_asked_about(text):
+    assert asked(text, 612.0, 590.0, 630.0) is None
+
+
+def test_the_first_value_and_darkness_are_not_asked_about():
+    assert asked("612") is None
+    assert asked("0.4", 0.1, 0.2) is None
+    assert asked("-0.2", 0.1) is None
+
+
+def test_light_in_the_dark_is_asked_about():
+    assert asked("61", 0.3, 0.2) is not None
+
+
+def test_wall_power_is_expected_more_closely():
+    assert asked("640", 612.0, far=FAR_POWER) is None
+    found = asked("6120", 612.0, far=FAR_POWER)
+    assert found is not None
+    assert found.meant == "612"
+
+
+def test_the_same_number_at_five_points_in_a_row_may_be_a_held_display():
+    assert held("612", ["612"] * 3) is None
+    assert held("612", ["612", "612", "613", "612"]) is None
+    found = held("612", ["600", "612", "612", "612", "612"])
+    assert found is not None
+    assert "HOLD" in found.question
