@@ -33,6 +33,9 @@ LATE_S: Final = 30.0
 #: A loop that has not come round for so long is stuck, and the program ends itself. [s]
 STUCK_S: Final = 60.0
 
+#: Done before a stuck program ends itself, from another thread: a terminal is put back.
+LAST_ACTS: list[Callable[[], None]] = []
+
 
 def end_stuck_program() -> NoReturn:
     """End a program whose loop is stuck: its ports close, and a lamp relay opens by itself."""
@@ -41,6 +44,8 @@ def end_stuck_program() -> NoReturn:
         "lamp relay opens by itself; a lamp lit by hand is still lit: switch it off. Then: "
         "evenfall resume RUN\n"
     )
+    for act in LAST_ACTS:
+        act()
     os.write(2, message.encode())
     os._exit(1)
 

@@ -31,6 +31,8 @@ MAY_SEND_NOTICES = {"rig/notice_sender.py"}
 MAY_SERVE = {"rig/live/serve.py"}
 # Names ports, and opens none.
 MAY_LIST_PORTS = {"drivers/finding.py"}
+# Has keys come one by one, and opens nothing.
+MAY_SET_THE_KEYBOARD = {"rig/hand/keyboard.py"}
 MAY_SCHEDULE = {"rig/schedule.py"}
 MAY_TOUCH_THE_DISK = {"rig/storage.py"}
 RECORDING = {"rig/recorder.py", "rig/repair.py", "rig/descriptor.py"}
@@ -169,6 +171,7 @@ def opens_a_port(module: Module) -> list[str]:
             for line, name in imported(module, ast.walk(module.tree))
             if is_within(name, PORT_MODULES)
             and not (module.path in MAY_LIST_PORTS and name == "serial.tools.list_ports")
+            and not (module.path in MAY_SET_THE_KEYBOARD and name == "termios")
         ]
         + [
             f"{module.path}:{line}: calls {name}"

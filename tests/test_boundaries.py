@@ -57,6 +57,7 @@ PLANTED: list[tuple[Rule, str, str]] = [
     (opens_a_port, "drivers/finding.py", "import serial\n"),
     (opens_a_port, "rig/x.py", "import socket\n"),
     (opens_a_port, "rig/x.py", "import pty, termios\n"),
+    (opens_a_port, "rig/hand/keyboard.py", "import tty\n"),
     (opens_a_port, "rig/live/app.py", "def f():\n    import uvicorn\n"),
     (opens_a_port, "drivers/scpi/power_meter.py", "def f():\n    import pyvisa\n"),
     (opens_a_port, "rig/x.py", "import os\nos.openpty()\n"),
