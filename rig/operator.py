@@ -16,6 +16,9 @@ from typing import IO, Protocol
 
 from attrs import field, frozen
 
+#: Done before a stuck program ends itself, from another thread: a terminal is put back.
+LAST_ACTS: list[Callable[[], None]] = []
+
 
 @frozen(kw_only=True)
 class Prompt:

@@ -17,6 +17,7 @@ from typing import Final, NoReturn, Protocol
 from drivers.clock import Clock, Watchdog
 from rig import faults
 from rig.logbook import Logbook
+from rig.operator import LAST_ACTS
 from rig.progress import duration
 
 #: Free disk is looked at this often, and a run ends in good order below this much of it.
@@ -32,9 +33,6 @@ LATE_S: Final = 30.0
 
 #: A loop that has not come round for so long is stuck, and the program ends itself. [s]
 STUCK_S: Final = 60.0
-
-#: Done before a stuck program ends itself, from another thread: a terminal is put back.
-LAST_ACTS: list[Callable[[], None]] = []
 
 
 def end_stuck_program() -> NoReturn:

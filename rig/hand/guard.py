@@ -9,7 +9,7 @@ from collections.abc import Callable
 from types import FrameType
 from typing import Any, Final
 
-from rig import watches
+from rig.operator import LAST_ACTS
 
 #: These end a program that does not handle them; Ctrl-C comes as an exception.
 ENDING: Final = (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
@@ -41,7 +41,7 @@ class Guard:
         self._take_over = take_over
         self._before: dict[int, Any] = {}
         atexit.register(put_back)
-        watches.LAST_ACTS.append(put_back)
+        LAST_ACTS.append(put_back)
         handled = {signal.SIGWINCH: self._on_resize, signal.SIGCONT: self._on_return}
         handled |= {n: self._on_ending for n in ENDING if signal.getsignal(n) is signal.SIG_DFL}
         for number, handler in handled.items():
@@ -51,7 +51,7 @@ class Guard:
         """Put back the handlers that were there before."""
         for number, handler in self._before.items():
             signal.signal(number, handler)
-        watches.LAST_ACTS.remove(self._put_back)
+        LAST_ACTS.remove(self._put_back)
         atexit.unregister(self._put_back)
 
     def _on_resize(self, number: int, frame: FrameType | None) -> None:

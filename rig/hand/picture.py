@@ -25,6 +25,8 @@ LEAST_WORDS, MOST_WORDS = 32, 60
 #: Lines above the words and the plan, and below them.
 HEAD, FOOT = 2, 2
 CURSOR: Final = "_"
+#: What wants an answer.
+ASKED: Final = "bold yellow"
 #: For measuring and wrapping only; nothing is ever printed on it.
 _RULER: Final = Console(width=1000, file=None, color_system=None)
 
@@ -111,7 +113,7 @@ def _words(view: HandView, width: int, room: int, signs: Lettering) -> list[Text
     large = _large(view, width, signs)
     instruction = wrapped(signs.text(view.instruction), width)
     message = [
-        Text("! ", "bold") + line for line in wrapped(signs.text(view.message), width - 2, "bold")
+        Text("! ", ASKED) + line for line in wrapped(signs.text(view.message), width - 2, ASKED)
     ]
     if not view.message:
         message = []
@@ -235,7 +237,7 @@ def _small(
     head = [fitted(signs.text(view.headline), width, "bold")]
     place = _place_line(view, width)
     instruction = wrapped(signs.text(view.instruction), width)
-    message = wrapped(signs.text(f"! {view.message}"), width, "bold") if view.message else []
+    message = wrapped(signs.text(f"! {view.message}"), width, ASKED) if view.message else []
     live = [fitted(signs.text(view.live), width)] if view.live else []
     last = [fitted(signs.text(f"Last: {view.last}"), width, "dim")] if view.last else []
     remark = wrapped(

@@ -18,6 +18,16 @@ PITCHES: Final = ((4, 2), (3, 1), (2, 1), (1, 1))
 BESIDE: Final = 9
 #: Rows above and below it: walls and numbers of columns.
 ABOVE_AND_BELOW: Final = 3
+#: Columns that the names of the walls need.
+LEAST_INNER: Final = 14
+#: Beside the shape, for those who see colours.
+STYLES: Final[dict[PointState, str]] = {
+    "next": "bold reverse",
+    "skipped": "bold magenta",
+    "done": "cyan",
+    "open": "",
+    "outside": "",
+}
 BACK, FRONT, LEFT, RIGHT = "back wall", "front wall", "left", "right"
 
 
@@ -28,7 +38,7 @@ def plan_picture(view: HandView, width: int, height: int, signs: Lettering) -> l
     """
     rows, columns = len(view.states), len(view.states[0]) if view.states else 0
     free_columns, free_rows = width - BESIDE, height - ABOVE_AND_BELOW
-    if not columns or free_columns < len(FRONT) or free_rows < 1:
+    if not columns or free_columns < LEAST_INNER or free_rows < 1:
         return []
     across, up = next(
         (
@@ -59,7 +69,7 @@ def _part(count: int, room: int, around: int | None) -> range:
 def _drawn(
     view: HandView, across: int, up: int, rows: range, columns: range, signs: Lettering
 ) -> list[Text]:
-    inner = max(across * len(columns) + 1, len(FRONT) + 2)
+    inner = max(across * len(columns) + 1, LEAST_INNER)
     upper_left, upper_right, lower_left, lower_right = (*signs.corners,)
     body: list[Text] = []
     for row in reversed(rows):
@@ -103,11 +113,11 @@ def _sign(view: HandView, row: int, column: int, across: int, signs: Lettering) 
         "next": signs.next,
         "outside": " ",
     }[state]
-    style = {"next": "bold reverse", "skipped": "bold", "done": "", "open": "", "outside": ""}
+    style = STYLES[state]
     if across < 3:
-        return Text(" " * (across - 1)) + Text(sign, style[state])
+        return Text(" " * (across - 1)) + Text(sign, style)
     around = "[]" if state == "next" else "()" if (row, column) == view.reference else "  "
-    return Text(" " * (across - 3)) + Text(f"{around[0]}{sign}{around[1]}", style[state])
+    return Text(" " * (across - 3)) + Text(f"{around[0]}{sign}{around[1]}", style)
 
 
 def _numbers(view: HandView, across: int, columns: range, inner: int, signs: Lettering) -> Text:

@@ -1,0 +1,267 @@
+"""The terminal of a hand run on a real pseudo-terminal: keys in, screen out, all put back."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import re
+import select
+import signal
+import struct
+import subprocess
+import sys
+import termios
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyte
+import pytest
+
+pytestmark = pytest.mark.wire
+ROOT = Path(__file__).parents[2]
+#: Longer than any of this takes on a busy computer. [s]
+LONG_S = 30.0
+
+LED = """
+import sys
+from attrs import evolve
+from drivers.clock import SystemClock
+from rig.hand.screen import TerminalDesk
+from rig.operator import Prompt
+from tests.rig.hand.hand_views import view_of
+
+clock = SystemClock()
+
+def wait(asked, answer):
+    while (got := answer()) is None:
+        clock.wait_until(clock.elapsed_s() + 10.0, watching=[asked])
+    print(got, file=sys.stderr, flush=True)
+    return got
+
+with TerminalDesk(speaks=False) as desk:
+    desk.phase("Cautions")
+    desk.operator.ask(Prompt(kind="cautions", text="Is the area clear?", choices=("yes", "stop")))
+    wait(desk.operator, desk.operator.answer)
+    point = view_of(9, 30, enter_key="d")
+    desk.show(point)
+    wait(desk, desk.answer)
+    desk.cue()
+    value = evolve(point, asks="value", enter_key="", typed_label="PPFD in µmol/m²/s",
+                   keys=(("s", "skip"), ("x", "stop")))
+    desk.show(value)
+    wait(desk, desk.answer)
+    desk.show(evolve(value, asks="text", typed_label="Why", keys=(("esc", "back"),)))
+    wait(desk, desk.answer)
+    desk.phase("Done", "Switch the lamp off.")
+"""
+WAITS = """
+import sys
+from drivers.clock import SystemClock
+from rig.hand.screen import TerminalDesk
+from tests.rig.hand.hand_views import view_of
+
+clock = SystemClock()
+with TerminalDesk(speaks=False) as desk:
+    desk.show(view_of(9, 30))
+    while desk.answer() is None:
+        clock.wait_until(clock.elapsed_s() + 10.0, watching=[desk])
+    raise RuntimeError("planted")
+"""
+STUCK = """
+from drivers.clock import Watchdog
+from rig.hand.screen import TerminalDesk
+from rig.watches import end_stuck_program
+from tests.rig.hand.hand_views import view_of
+
+desk = TerminalDesk(speaks=False)
+desk.show(view_of(9, 30))
+Watchdog(0.2, end_stuck_program)
+while True:
+    pass
+"""
+UNREAD = """
+from rig.hand.screen import TerminalDesk
+from tests.rig.hand.hand_views import view_of
+
+desk = TerminalDesk(speaks=False)
+for point in range(81):
+    desk.show(view_of(9, point))
+    desk.cue()
+"""
+
+
+class Terminal:
+    """A terminal with a program in it, and what stands on its screen."""
+
+    def __init__(self, program: str, width: int = 80, height: int = 24, **environment: str) -> None:
+        self._master, self._slave = os.openpty()
+        self.screen = pyte.Screen(width, height)
+        self._stream = pyte.ByteStream(self.screen)
+        self.sent = b""
+        self.resize(width, height)
+        self.settings = termios.tcgetattr(self._slave)
+        self.child = subprocess.Popen(
+            [sys.executable, "-c", program],
+            cwd=ROOT,
+            stdin=self._slave,
+            stdout=self._slave,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": str(ROOT), **environment},
+        )
+
+    def resize(self, width: int, height: int) -> None:
+        self.screen.resize(height, width)
+        fcntl.ioctl(self._master, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
+
+    def keys(self, text: str) -> None:
+        os.write(self._master, text.encode())
+
+    def text(self) -> str:
+        return "\n".join(self.screen.display)
+
+    def shows(self, words: str) -> str:
+        """Wait until these words stand on the screen; return all that does."""
+        while words not in self.text():
+            assert select.select([self._master], [], [], LONG_S)[0], f"{words}:\n{self.text()}"
+            self._take()
+        return self.text()
+
+    def _take(self) -> None:
+        data = os.read(self._master, 65536)
+        self.sent += data
+        self._stream.feed(data)
+
+    def ended(self) -> tuple[int, str]:
+        """Wait for the end; return exit code and what was said on the error output."""
+        _, said = self.child.communicate(timeout=LONG_S)
+        while select.select([self._master], [], [], 0)[0]:
+            self._take()
+        return self.child.returncode, said
+
+    def is_put_back(self) -> bool:
+        return (
+            termios.tcgetattr(self._slave) == self.settings
+            and self.sent.count(b"\x1b[?1049h") == self.sent.count(b"\x1b[?1049l")
+            and self.sent.count(b"\x1b[?25l") == self.sent.count(b"\x1b[?25h")
+        )
+
+    def close(self) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            self.child.kill()
+        self.child.wait()
+        os.close(self._master)
+        os.close(self._slave)
+
+
+@contextlib.contextmanager
+def terminal(program: str, **how: str) -> Iterator[Terminal]:
+    opened = Terminal(program, **how)
+    try:
+        yield opened
+    finally:
+        opened.close()
+
+
+def test_a_person_is_led_by_one_key_at_a_time():
+    with terminal(LED) as there:
+        there.shows("Is the area clear?")
+        there.keys("y\r")
+        text = there.shows("Point 31 of 81")
+        assert "467 mm from the front wall" in text  # (3 + 1/2) · 1200 / 9
+        assert "d or Enter done" in text
+        there.keys("q")
+        there.shows("'q' is no key here")
+        there.keys("\x1b[A\x1bOP\r")  # arrow and function keys are none of ours
+        there.shows("PPFD in µmol/m²/s: _")
+        there.keys("61")
+        there.shows("PPFD in µmol/m²/s: 61_")
+        there.keys("\x7f,5k")
+        there.shows("6,5_   'k' is no part of a number")
+        there.resize(60, 14)
+        there.shows("This window has 60 × 14")
+        there.keys("\r")
+        there.shows("Why: _")
+        there.keys("dazzled ünd wet\r")
+        code, said = there.ended()
+        assert said.splitlines() == [
+            "yes",
+            "HandAnswer(key='d', text='')",
+            "HandAnswer(key='', text='6,5')",
+            "HandAnswer(key='', text='dazzled ünd wet')",
+        ]
+        assert code == 0
+        assert there.is_put_back()
+        assert "Switch the lamp off." in there.text()
+        assert b"\a" in there.sent
+
+
+def test_keys_pressed_before_a_question_do_not_answer_it():
+    with terminal(LED) as there:
+        there.shows("Is the area clear?")
+        there.keys("y\rd123\r")  # in one go: the point was not on the screen yet
+        there.shows("not taken: d123")
+        there.keys("x")
+        there.shows("PPFD")
+        assert there.child.poll() is None
+
+
+@pytest.mark.parametrize(
+    ("number", "code"), [(signal.SIGTERM, -signal.SIGTERM), (signal.SIGQUIT, -signal.SIGQUIT)]
+)
+def test_a_signal_that_ends_the_program_leaves_the_terminal_as_it_was(number, code):
+    with terminal(WAITS) as there:
+        there.shows("Point 31 of 81")
+        assert not there.is_put_back()
+        there.child.send_signal(number)
+        assert there.ended() == (code, "")
+        assert there.is_put_back()
+
+
+def test_an_exception_leaves_the_terminal_as_it_was_and_is_seen():
+    with terminal(WAITS, NO_COLOR="1") as there:
+        there.shows("Point 31 of 81")
+        there.keys("x")
+        code, said = there.ended()
+        assert code == 1
+        assert "planted" in said
+        assert there.is_put_back()
+        codes = re.findall(rb"\x1b\[([\d;]*)m", there.sent)
+        assert codes
+        # Bold, dim, blinking, reverse and back, no code of a colour (ECMA-48, 8.3.117).
+        assert {int(n) for found in codes for n in found.split(b";") if n} <= {0, 1, 2, 5, 7}
+
+
+def test_a_terminal_that_cannot_be_redrawn_gets_lines_one_after_the_other():
+    with terminal(LED, TERM="dumb") as there:
+        there.shows("Is the area clear?")
+        there.keys("y\r")
+        there.shows("Row 4, column 4; 467 mm from the left wall; 467 mm from the front wall")
+        there.keys("d")
+        there.shows("PPFD in µmol/m²/s, then Enter")
+        there.keys("62\x7f1\r")
+        there.shows("Why, then Enter")
+        there.keys("wet\r")
+        code, said = there.ended()
+        assert code == 0
+        assert "text='61'" in said
+        assert b"\x1b" not in there.sent
+        assert there.is_put_back()
+
+
+def test_a_stuck_program_puts_the_terminal_back_before_it_ends_itself():
+    with terminal(STUCK) as there:
+        code, said = there.ended()
+        assert code == 1
+        assert said.startswith("evenfall: stuck for 60 s")
+        assert b"Point 31 of 81" in there.sent
+        assert there.is_put_back()
+
+
+def test_a_terminal_that_takes_no_bytes_does_not_hold_up_the_run():
+    with terminal(UNREAD) as there:
+        assert there.ended() == (0, "")  # nobody reads before the program has ended
+        assert len(there.sent) < 81 * 24 * 20  # most pictures were left out
