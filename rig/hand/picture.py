@@ -102,8 +102,7 @@ def _head(view: HandView, width: int, signs: Lettering) -> list[Text]:
     left = "" if view.left_s is None else f"about {duration(view.left_s)} left"
     title = fitted(signs.text(view.headline), width - len(left) - 2, "bold")
     title.append(" " * (width - title.cell_len - len(left)))
-    device = f"{view.device}, mounting height {view.mounting_height_mm:.0f} mm"
-    return [title + Text(left), fitted(signs.text(device), width, "dim")]
+    return [title + Text(left), fitted(signs.text(hung(view)), width, "dim")]
 
 
 def _words(view: HandView, width: int, room: int, signs: Lettering) -> list[Text]:
@@ -177,6 +176,13 @@ def _place(view: HandView) -> list[str]:
     if view.from_front_mm is not None:
         lines.append(f"{view.from_front_mm:5.0f} mm from the front wall")
     return lines
+
+
+def hung(view: HandView) -> str:
+    """Return what hangs there and how high, where that is known."""
+    if math.isnan(view.mounting_height_mm):
+        return view.device
+    return f"{view.device}, mounting height {view.mounting_height_mm:.0f} mm"
 
 
 def place_words(view: HandView) -> str:

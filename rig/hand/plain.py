@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.text import Text
 
 from rig.hand.lettering import Lettering
-from rig.hand.picture import FULL_WIDTH, place_words, wrapped
+from rig.hand.picture import FULL_WIDTH, hung, place_words, wrapped
 from rig.hand.view import HandView
 from rig.operator import Prompt
 
@@ -22,7 +22,7 @@ def view_lines(view: HandView, note: str, signs: Lettering) -> list[Text]:
     }[view.asks]
     said = [
         "",
-        f"{view.headline}. {view.device}, mounting height {view.mounting_height_mm:.0f} mm.",
+        f"{view.headline}. {hung(view)}.",
         place_words(view),
         view.instruction,
         f"! {view.message}" if view.message else "",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
@@ -130,6 +131,12 @@ def test_small_terminal_says_so_and_still_leads():
     assert "60 × 16" in text
     assert "Row 4, column 4" in text
     assert "x stop" in text
+
+
+def test_height_that_is_not_known_is_not_stated():
+    text = shown(view_of(3, 0, mounting_height_mm=math.nan))
+    assert "Reflector A" in text
+    assert "nan" not in text
 
 
 def test_key_that_enter_stands_for_is_marked():
