@@ -35,6 +35,7 @@ from analysis.hot_spots import find_spots
 from analysis.monte_carlo import DRAWS, SEED, draw_together
 from analysis.next_height import NextHeight, next_height
 from analysis.plane_results import by_height
+from analysis.replicates import hangings
 from analysis.results import Condition, MapSummary, RunSummary
 
 Floats = NDArray[np.floating[Any]]
@@ -166,7 +167,7 @@ def _planes(run: RunSummary) -> tuple[list[list[MapSummary]], tuple[str, ...]]:
             left_out.append(f"{map_.label[0].upper()}{map_.label[1:]}: not used, {why}.")
         else:
             usable.append(map_)
-    return by_height(usable), tuple(left_out)
+    return by_height(hangings(usable)), tuple(left_out)
 
 
 def _unusable(map_: MapSummary) -> str:

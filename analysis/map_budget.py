@@ -242,7 +242,7 @@ class _Maker:
         yield Influence(
             cause=self.cause(
                 "where the sensor stands at each point",
-                f"positions in {self.here}",
+                f"positions in {who.run}, {self.map_.place}",
                 "position_mm",
             ),
             light=standard("position_mm") * np.hypot(*along),

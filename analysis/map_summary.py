@@ -64,6 +64,8 @@ class MapReadings:
         Failed attempts at points of this map.
     told : tuple of str
         What its remarks begin with.
+    replicate : int or None
+        Which of several under one hanging; None where one was planned.
     """
 
     installation: int
@@ -75,6 +77,7 @@ class MapReadings:
     entered_power_w: float | None
     n_retried: int
     told: tuple[str, ...] = ()
+    replicate: int | None = None
 
 
 def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
@@ -184,6 +187,7 @@ def summarise_map(grid: Grid, limits: Limits, read: MapReadings) -> MapSummary:
         edge_deficit=rim.edge_below_mean,
         remarks=tuple(remarks),
         corrections=corrections.record(middle_s, drift, after),
+        replicate=read.replicate,
     )
 
 

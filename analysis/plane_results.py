@@ -17,6 +17,7 @@ from attrs import frozen
 from analysis.budget import Term
 from analysis.causes import Cause
 from analysis.digits import percent
+from analysis.replicates import hangings
 from analysis.results import MapSummary, RunSummary
 from analysis.uncertainty import efficacy_sizes
 from analysis.uncertainty import ratio_terms as terms_of_sizes
@@ -71,6 +72,8 @@ def usable_maps(
 ) -> tuple[tuple[tuple[MapSummary, ...], ...], tuple[str, ...]]:
     """Gather the maps that `results` is made of: for each height, lowest first, its hangings.
 
+    Replicates under one hanging are one map, their mean.
+
     Returns
     -------
     heights : tuple of tuple of MapSummary
@@ -85,7 +88,7 @@ def usable_maps(
             left_out.append(f"{name}, {map_.label}: not compared, {why}.")
         else:
             usable.append(map_)
-    return tuple(map(tuple, by_height(usable))), tuple(left_out)
+    return tuple(map(tuple, by_height(hangings(usable)))), tuple(left_out)
 
 
 def by_height(maps: Iterable[MapSummary]) -> list[list[MapSummary]]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from attrs import field, fields, frozen
+from attrs import evolve, field, fields, frozen
 from numpy.typing import NDArray
 
 from analysis.causes import Budget
@@ -105,6 +105,8 @@ class MapSummary:
         Number of the hanging, from 1.
     mounting_height_mm : float or None
         Height of the device above the plane. [mm]
+    replicate : int or None
+        Which of several maps under one hanging at one height, from 1; None where one was planned.
     grid : Grid
         Points and areas; arrays of shape (n,) below are in its order.
     begun_s, ended_s : float or None
@@ -224,6 +226,7 @@ class MapSummary:
     origin: str = ""
     uncertainty: MapUncertainty | None = None
     budget: Budget | None = field(default=None, repr=False)
+    replicate: int | None = None
 
     @property
     def is_complete(self) -> bool:
@@ -237,11 +240,18 @@ class MapSummary:
         return ", ".join(dict.fromkeys(mark for mark in marks if mark))
 
     @property
+    def place(self) -> str:
+        """What replicates of the map have in common, for people: its label without the number."""
+        return self.label if self.replicate is None else evolve(self, replicate=None).label
+
+    @property
     def label(self) -> str:
         """Name of the map for people: ``"installation 1, mounting height 400 mm"``."""
         height = "mounting height not stated"
         if self.mounting_height_mm is not None:
             height = f"mounting height {self.mounting_height_mm:g} mm"
+        if self.replicate is not None:
+            height += f", replicate {self.replicate}"
         return f"installation {self.installation}, {height}" + (self.mark and f", {self.mark}")
 
     @property
@@ -255,6 +265,8 @@ class MapSummary:
         """Return plain values for JSON."""
         held = _plain_fields(self)
         del held["budget"]
+        if self.replicate is None:
+            del held["replicate"]
         return {"label": self.label, "is_complete": self.is_complete, **held}
 
 

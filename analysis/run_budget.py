@@ -12,6 +12,7 @@ from analysis.declared import declared_of
 from analysis.identity import identity_of
 from analysis.lux import conversion_of, with_conversion
 from analysis.map_budget import budget_of
+from analysis.replicates import spreads
 from analysis.results import MapSummary, RunSummary
 from analysis.uncertainty import evaluate
 
@@ -39,4 +40,6 @@ def with_uncertainty(run: RunSummary, rig: Mapping[str, Any]) -> RunSummary:
         known = evolve(evaluate(budget, target=target), **with_contrasts(map_, budget))
         return evolve(map_, budget=budget, uncertainty=known)
 
-    return evolve(run, maps=tuple(add(map_) for map_ in run.maps))
+    maps = tuple(add(map_) for map_ in run.maps)
+    repeated = [one.sentence for one in spreads(maps)]
+    return evolve(run, maps=maps, remarks=(*run.remarks, *repeated))

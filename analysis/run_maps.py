@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +14,7 @@ from analysis.line_voltage import MapSeries, scaling
 from analysis.map_remarks import Limits
 from analysis.map_summary import MapReadings, summarise_map
 from analysis.phases import Events, dark_for, moments, stray_for
+from analysis.replicates import replicates_at
 from analysis.results import MapSummary
 from analysis.run_corrections import RunCorrections
 from analysis.samples import (
@@ -66,7 +68,7 @@ def summarise_maps(
     corrections: RunCorrections,
     remarks: list[str],
 ) -> tuple[MapSummary, ...]:
-    """Summarise each installation and mounting height of a run, in the order read."""
+    """Summarise each installation, mounting height and replicate of a run, in the order read."""
     good = readings.is_good
     mapped = (readings.role == "grid") | (readings.role == "reference")
     by_sensor = is_light(readings)
@@ -87,16 +89,18 @@ def summarise_maps(
         zip(
             light.rows.installation[on_grid].tolist(),
             np.nan_to_num(light.rows.mounting_height_mm[on_grid], nan=-1.0).tolist(),
+            replicates_at(light.rows.elapsed_s, events)[on_grid].tolist(),
             strict=True,
         )
     )
     if not keys:
         remarks.append("No point of a map was read.")
     read = []
-    for installation, key_mm in keys:
+    for installation, key_mm, replicate in keys:
         own, lost = (
             (rows.installation == installation)
             & (np.nan_to_num(rows.mounting_height_mm, nan=-1.0) == key_mm)
+            & (replicates_at(rows.elapsed_s, events) == replicate)
             for rows in (light.rows, failed)
         )
         height_mm = None if key_mm == -1.0 else key_mm
@@ -113,13 +117,14 @@ def summarise_maps(
             MapReadings(
                 installation=installation,
                 mounting_height_mm=height_mm,
-                sets=_trusted(light.sets(own), events, limits.samples_per_point),
+                sets=_trusted(light, own, events, limits.samples_per_point),
                 monitor=_monitor_during(monitor, light.rows.where(own), dark, installation),
                 corrections=to_do,
                 power=power,
                 entered_power_w=_entered_power(power, installation, key_mm),
                 n_retried=int(lost.sum()),
                 told=tuple(told),
+                replicate=replicate or None,
             )
         )
     maps = tuple(summarise_map(grid, limits, one) for one in read)
@@ -157,8 +162,13 @@ def _series(read: MapReadings, map_: MapSummary) -> MapSeries:
     )
 
 
-def _trusted(sets: Sets, events: Events, samples_per_point: int) -> Sets:
-    return sets.where(~in_doubt(sets, events, samples_per_point))
+def _trusted(light: _Light, own: Flags, events: Events, samples_per_point: int) -> Sets:
+    """Sets of a map that nothing puts in doubt; what happened in another map does not."""
+    sets = light.sets(own)
+    last_s = light.rows.elapsed_s[own].max()
+    next_s = light.rows.elapsed_s[~own & (light.rows.elapsed_s > last_s)].min(initial=math.inf)
+    until_now = [event for event in events if float(event["elapsed_s"]) < next_s]
+    return sets.where(~in_doubt(sets, until_now, samples_per_point))
 
 
 def _monitor_during(monitor: _Light, own: Readings, dark: Readings, installation: int) -> Sets:

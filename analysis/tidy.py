@@ -46,12 +46,14 @@ def cells_table(runs: Sequence[RunSummary]) -> pd.DataFrame:
 
 
 def _key(run: RunSummary, one: MapSummary) -> dict[str, Any]:
+    repeated = {} if one.replicate is None else {"replicate": one.replicate}
     return {
         "run": run.run_name,
         "device": run.device,
         "specimen": run.specimen,
         "installation": one.installation,
         "mounting_height_mm": one.mounting_height_mm,
+        **repeated,
     }
 
 

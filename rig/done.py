@@ -17,6 +17,7 @@ from attrs import frozen
 from analysis import run_folder
 from analysis.grid import Grid
 from analysis.interruptions import in_doubt
+from analysis.replicates import replicates_at
 from analysis.samples import Floats, Integers, Sets, is_light, sample_sets, tabulate
 from rig.course import Stay
 from rig.return_check import RETURN_CHECK
@@ -65,8 +66,9 @@ class Done:
     grid : Grid
     sets : Sets
         Whole sets of samples of the light sensor.
-    stays : array of int, shape (k, 2)
-        Installation, and mounting height in tenths of a millimetre, of each set.
+    stays : array of int, shape (k, 3)
+        Installation, mounting height in tenths of a millimetre, and replicate (0 for none), of
+        each set.
     spread : array, shape (k,)
         Largest difference between the samples of each. [µmol m⁻² s⁻¹]
     events : tuple of mapping
@@ -183,12 +185,12 @@ class Done:
         )
 
     def reference_of(self, stay: Stay) -> int | None:
-        """Return the reference point that this stay has used; None before it has."""
+        """Return the reference point used where this stay is; None before there is one."""
         index = self._index()
         used = [
             int(index[k])
             for k in range(len(self.sets))
-            if self.sets.role[k] in ("warm-up", "reference") and self._is_at(k, stay)
+            if self.sets.role[k] in ("warm-up", "reference") and self._is_where(k, stay)
         ]
         return used[-1] if used else None
 
@@ -203,16 +205,19 @@ class Done:
     def _index(self) -> Integers:
         return self.grid.index_of(self.sets.grid_row, self.sets.grid_column)
 
-    def _is_at(self, k: int, stay: Stay) -> bool:
-        installation, tenths = self.stays[k]
+    def _is_where(self, k: int, stay: Stay) -> bool:
+        installation, tenths, _ = self.stays[k]
         return bool(installation == stay.installation and tenths == stay.tenths_mm)
+
+    def _is_of(self, k: int, stay: Stay) -> bool:
+        return self._is_where(k, stay) and bool(self.stays[k][2] == (stay.replicate or 0))
 
     def _where(self, *, role: str, stay: Stay | None = None) -> list[int]:
         index = self._index()
         return [
             int(k)
             for k in np.flatnonzero(self.sets.role == role)
-            if index[k] >= 0 and (stay is None or self._is_at(int(k), stay))
+            if index[k] >= 0 and (stay is None or self._is_of(int(k), stay))
         ]
 
 
@@ -238,11 +243,12 @@ def look_back(folder: Path, grid: Grid, samples_per_point: int) -> Done:
     tenths = np.nan_to_num(np.round(10.0 * light.mounting_height_mm), nan=-1.0).astype(np.int64)
     whole = (sets.count >= samples_per_point) | (sets.role == "warm-up")
     events: list[Any] = run.events.to_dict("records")
+    which = replicates_at(light.elapsed_s[first], events)
     last_s = [*readings.elapsed_s[-1:], *(float(event["elapsed_s"]) for event in events[-1:])]
     return Done(
         grid=grid,
         sets=sets.where(whole),
-        stays=np.stack([light.installation[first], tenths[first]], axis=1)[whole].reshape(-1, 2),
+        stays=np.stack([light.installation[first], tenths[first], which], axis=1)[whole],
         spread=spread[whole].reshape(-1),
         events=tuple(events),
         last_s=float(max(last_s, default=0.0)),

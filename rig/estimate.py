@@ -14,6 +14,7 @@ from typing import Any, Final
 from attrs import frozen
 
 from analysis.grid import Grid, grid_from_plan, serpentine
+from analysis.replicates import replicate_words
 from analysis.stabilisation import Rule, rule_from_plan
 from drivers.contracts import Position
 from drivers.gcode import travel
@@ -179,7 +180,8 @@ class _Course:
             if before is not None:
                 yield from self._change_to(stay, before)
             yield Step(
-                what=f"map of {len(self._grid)} points at {stay.mounting_height_mm:g} mm",
+                what=f"map of {len(self._grid)} points at {stay.mounting_height_mm:g} mm"
+                + replicate_words(stay.replicate),
                 duration_s=self._visits(self._map_order()),
                 lamp_is_lit=True,
             )
@@ -229,6 +231,8 @@ class _Course:
         )
 
     def _change_to(self, stay: Stay, before: Stay) -> Iterator[Step]:
+        if stay.is_where(before):
+            return
         if stay.installation == before.installation:
             yield Step(
                 what=f"drive to mounting height {stay.mounting_height_mm:g} mm",

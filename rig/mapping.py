@@ -73,6 +73,8 @@ class Mapping:
         self._attendant.log.event(
             "map-resumed" if there.is_begun else "map-begun", self._plan.device.name, stay.words
         )
+        # What follows is told from another map of this height by this event: first on the disk.
+        self._attendant.log.acknowledge()
         self._attendant.power_goes_to(self._points.place("background"))
         order = [int(index) for index in serpentine(self._grid)]
         total = int(missing.sum())

@@ -12,6 +12,7 @@ from rich.table import Table
 from analysis import run_folder
 from analysis.digits import plus_minus
 from analysis.lab_folder import slug
+from analysis.replicates import replicate_words
 from analysis.report.build import write_map_png, write_rendered
 from analysis.report.cards import run_card
 from analysis.report.correction_part import mark_notes
@@ -61,7 +62,8 @@ def draw_maps(
     for at, summary in enumerate(summaries):
         run = f"-run-{names[: at + 1].count(names[at])}" if names.count(names[at]) > 1 else ""
         for one in summary.maps:
-            name = f"{names[at]}{run}-{one.installation}-{slug(height(one))}.png"
+            which = f"{one.installation}-{slug(height(one) + replicate_words(one.replicate))}"
+            name = f"{names[at]}{run}-{which}.png"
             write_map_png(summary, one, figures / name, scale=scale, stamps=stamps)
     card = run_card(summaries[0]) if len(summaries) == 1 else None
     if card is not None:

@@ -135,7 +135,8 @@ class Sequence:
             self._quick_look()
         means = self._mapping.read(self._done)
         for stay in self._course[at + 1 :]:
-            self._points.choose_reference(means)
+            if not stay.is_where(self._points.stay):
+                self._points.choose_reference(means)
             self._change_to(stay)
             means = self._mapping.read(self._done)
         if self._to_check is not None:
@@ -251,7 +252,7 @@ class Sequence:
                 + (RELAY_LIGHTS if self._lamp.is_lit_by_relay else ""),
                 value_mm=stay.mounting_height_mm,
             )
-        self._attendant.log.event(HUNG, self._plan.device.name, stay.words)
+        self._attendant.log.event(HUNG, self._plan.device.name, stay.place_words)
 
     def _see_lamp_off(self) -> None:
         if not self._lamp.is_lit_by_relay:
@@ -296,6 +297,9 @@ class Sequence:
         return_check.read_again(self._grid, self._attendant, self._progress, self._points, means)
 
     def _change_to(self, stay: Stay) -> None:
+        if stay.is_where(self._points.stay):
+            self._points.stay = stay
+            return
         if stay.installation == self._points.stay.installation:
             self._points.stay = stay
             self._attendant.power_watch.expect(None)

@@ -116,6 +116,8 @@ def sheet_picture(
     taken: set[tuple[str, str]] = set()
     for run, map_ in ordered:
         column, row = _column(runs, run), sentences.height(map_)
+        if map_.replicate is not None:
+            column += f", repl. {map_.replicate}"
         if (column, row) in taken:
             column += f", inst. {map_.installation}"
         taken.add((column, row))

@@ -20,6 +20,7 @@ from analysis.digits import (
     plus_minus,
     significant,
 )
+from analysis.replicates import replicate_words
 from analysis.results import MapSummary, RunSummary, WarmUp
 from analysis.stated import of_cells, of_deficit, of_efficacy, of_flux, of_points
 
@@ -51,10 +52,12 @@ def device(run: RunSummary) -> str:
 
 
 def map_title(run: RunSummary, map_: MapSummary) -> str:
-    """Name one map: device and mounting height; the installation where these do not tell."""
+    """Name one map: device and mounting height; installation, replicate where these do not tell."""
     title = f"{device(run)}, {height(map_)}"
-    if sum(other.mounting_height_mm == map_.mounting_height_mm for other in run.maps) > 1:
+    hung = {o.installation for o in run.maps if o.mounting_height_mm == map_.mounting_height_mm}
+    if len(hung) > 1:
         title += f", installation {map_.installation}"
+    title += replicate_words(map_.replicate)
     return f"{title}, {map_.mark}" if map_.mark else title
 
 

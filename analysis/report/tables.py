@@ -19,6 +19,7 @@ from analysis.digits import (
     significant,
 )
 from analysis.hot_spots import Spot
+from analysis.replicates import replicate_words
 from analysis.report import sentences
 from analysis.results import MapSummary, RunSummary
 from analysis.stated import (
@@ -275,7 +276,7 @@ def key_numbers(runs: Sequence[RunSummary]) -> list[tuple[str, str, tuple[Entry,
     return [
         (
             sentences.device(run),
-            sentences.height(map_),
+            sentences.height(map_) + replicate_words(map_.replicate),
             tuple(
                 _marked(cell, map_)
                 for cell in (

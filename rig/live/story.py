@@ -18,6 +18,7 @@ from typing import Any, Final
 from analysis import run_folder
 from analysis.grid import Grid, GridError, grid_from_plan, serpentine
 from analysis.interruptions import DOUBTED
+from analysis.replicates import replicate_in, replicate_words
 from analysis.report.journal import unusual
 from analysis.samples import LIGHT, MONITOR, POWER
 from rig.live.map_so_far import MapSoFar
@@ -67,6 +68,11 @@ class Story:
         self._marks: list[tuple[float, str]] = []
         self._doing = Doing()
         self._map = ""
+        #: When the last two maps began, and which replicate each is.
+        self._replicates: tuple[tuple[float, int | None], tuple[float, int | None]] = (
+            (-math.inf, None),
+            (-math.inf, None),
+        )
         self._watts: float | None = None
         self._trouble = ""
         self._grid: Grid | None = None
@@ -149,6 +155,7 @@ class Story:
         self._events_changed = True
         self._doing.take(event)
         if name in ("map-begun", "map-resumed"):
+            self._replicates = (self._replicates[-1], (at_s, replicate_in(event["detail"])))
             self._course.map_begun_s, self._course.warm_up_begun_s = at_s, None
             self._course.read = self._course.read_then = 0
         elif name == "map-ended":
@@ -185,9 +192,12 @@ class Story:
                 self._take_point(row, at_s)
 
     def _take_point(self, row: dict[str, str], at_s: float) -> None:
-        key = f"{row['installation']}-{row['mounting_height_mm']}"
+        before, (begun_s, replicate) = self._replicates
+        if at_s <= begun_s:  # written before the map that begins at this very moment
+            replicate = before[1]
+        key = f"{row['installation']}-{row['mounting_height_mm']}{replicate_words(replicate)}"
         if key not in self._maps:
-            self._maps[key] = self._new_map(row)
+            self._maps[key] = self._new_map(row, replicate_words(replicate))
         found, self._map = self._maps[key], key
         if row["role"] == "reference":
             found.add_reference(row, at_s)
@@ -198,10 +208,10 @@ class Story:
             self._course.read, self._course.expected = found.read, len(found.order)
         self._changed.add(key)
 
-    def _new_map(self, row: dict[str, str]) -> MapSoFar:
+    def _new_map(self, row: dict[str, str], which: str) -> MapSoFar:
         grid = self._grid
         assert grid is not None  # rows are read after the facts
-        height = f"{float(row['mounting_height_mm'] or 'nan'):g} mm"
+        height = f"{float(row['mounting_height_mm'] or 'nan'):g} mm{which}"
         installation = row["installation"]
         return MapSoFar(
             label=height if installation == "1" else f"{height}, hung again ({installation})",

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 from attrs import fields
 
-from analysis.interruptions import in_doubt, remark_on_interruptions
+from analysis import run_folder
+from analysis.interruptions import DOUBTED, REFERENCE, in_doubt, remark_on_interruptions
+from analysis.run_folder import load
 from analysis.samples import Sets
+from analysis.summary import summarise
+from tests.synthetic_run import lambertian, plan, write_run
 
 
 def visits(*kinds):
@@ -61,3 +67,25 @@ def test_a_reference_that_read_otherwise_is_remarked_on_with_its_numbers():
     )
     assert remarks[0] == "The run was interrupted once and gone on with."
     assert "+4.00 %, allowed 1 %" in remarks[1]
+
+
+def test_what_happens_in_one_map_puts_no_other_in_doubt(tmp_path):
+    the_plan = plan(
+        heights={"mounting_height_mm": [400.0, 500.0]},
+        grid={"rows": 3, "columns": 3},
+        sampling={"samples_per_point": 1, "reference_every": 3, "quick_look": False},
+    )
+    path = write_run(tmp_path / "run", plan=the_plan, field=lambertian, warm_up_s=0.0)
+    whole = summarise(load(path)).maps
+    assert [one.n_used for one in whole] == [9, 9]
+    # The second visit of the reference in the second map shows a step of the light.
+    visits = load(path).readings
+    visits = visits[(visits.role == "reference") & (visits.mounting_height_mm == 500.0)]
+    at_s = float(visits.elapsed_s.iloc[1]) + 0.001
+    events = path / run_folder.EVENTS
+    row = run_folder.EventRow(
+        elapsed_s=at_s, utc=datetime(2026, 1, 5, tzinfo=UTC), event=DOUBTED, subject=REFERENCE,
+        detail="a step",
+    )  # fmt: skip
+    events.write_bytes(events.read_bytes() + run_folder.encode_event(row))
+    assert [one.n_used for one in summarise(load(path)).maps] == [9, 6]
