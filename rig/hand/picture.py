@@ -100,9 +100,9 @@ def view_picture(
 
 def _head(view: HandView, width: int, signs: Lettering) -> list[Text]:
     left = "" if view.left_s is None else f"about {duration(view.left_s)} left"
-    title = fitted(signs.text(view.headline), width - len(left) - 2, "bold")
-    title.append(" " * (width - title.cell_len - len(left)))
-    return [title + Text(left), fitted(signs.text(hung(view)), width, "dim")]
+    title = Text.assemble(fitted(signs.text(view.headline), width - len(left) - 2, "bold"))
+    title.append(" " * (width - title.cell_len - len(left)) + left)
+    return [title, fitted(signs.text(hung(view)), width, "dim")]
 
 
 def _words(view: HandView, width: int, room: int, signs: Lettering) -> list[Text]:
@@ -111,11 +111,8 @@ def _words(view: HandView, width: int, room: int, signs: Lettering) -> list[Text
     place = [Text(line, "bold") for line in _place(view)]
     large = _large(view, width, signs)
     instruction = wrapped(signs.text(view.instruction), width)
-    message = [
-        Text("! ", ASKED) + line for line in wrapped(signs.text(view.message), width - 2, ASKED)
-    ]
-    if not view.message:
-        message = []
+    asked = wrapped(signs.text(view.message), width - 2, ASKED) if view.message else []
+    message = [Text.assemble(("  " if at else "! ", ASKED), line) for at, line in enumerate(asked)]
     live = [fitted(signs.text(view.live), width)] if view.live else []
     last = wrapped(signs.text(f"Last: {view.last}"), width, "dim") if view.last else []
     key = f"{signs.done} read {signs.skipped} skipped {signs.open} open {signs.next} next"
@@ -228,10 +225,10 @@ def _keys_lines(view: HandView, width: int, signs: Lettering) -> list[Text]:
     lines = [Text("")]
     for key, meaning in view.keys:
         name = f"{key} or Enter" if key == view.enter_key else key
-        item = Text(signs.text(name), "bold reverse") + Text(f" {signs.text(meaning)}")
-        if lines[-1].cell_len and lines[-1].cell_len + 3 + item.cell_len > width:
+        item = Text.assemble((f" {signs.text(name)} ", "bold reverse"), f" {signs.text(meaning)}")
+        if lines[-1].cell_len and lines[-1].cell_len + 2 + item.cell_len > width:
             lines.append(Text(""))
-        lines[-1].append("   " if lines[-1].cell_len else "")
+        lines[-1].append("  " if lines[-1].cell_len else "")
         lines[-1].append_text(item)
     return [fitted(line, width) for line in lines]
 

@@ -78,11 +78,13 @@ def _drawn(
             line.append_text(_sign(view, row, column, across, signs))
         line.append(" " * (inner - line.cell_len))
         is_next = row == view.row
+        style = "bold" if is_next else "dim"
         body.append(
-            Text(f"{row + 1:>2} ", "bold" if is_next else "dim")
-            + Text(signs.row_mark if is_next else signs.upright, "bold" if is_next else "dim")
-            + line
-            + Text(signs.upright, "dim")
+            Text.assemble(
+                (f"{row + 1:>2} {signs.row_mark if is_next else signs.upright}", style),
+                line,
+                (signs.upright, "dim"),
+            )
         )
         if row != rows[0]:
             empty = f"   {signs.upright}{' ' * inner}{signs.upright}"
@@ -97,7 +99,7 @@ def _drawn(
     ]
     left, right = (_down(name, len(lines)) for name in (LEFT, RIGHT))
     lines = [
-        Text(f"{a} ", "dim") + line + Text(f" {b}", "dim")
+        Text.assemble((f"{a} ", "dim"), line, (f" {b}", "dim"))
         for a, line, b in zip(left, lines, right, strict=True)
     ]
     return [*lines, _numbers(view, across, columns, inner, signs)]

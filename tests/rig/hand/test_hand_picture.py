@@ -103,7 +103,7 @@ def test_long_words_give_way_to_what_is_asked(signs):
     text = shown(long, signs)
     assert "612 follows 61" in text
     assert ": 61_" in text
-    assert "x stop" in text
+    assert "x  stop" in text
 
 
 @SIGNS
@@ -130,7 +130,7 @@ def test_small_terminal_says_so_and_still_leads():
     text = shown(view_of(9, 30), width=60, height=16)
     assert "60 × 16" in text
     assert "Row 4, column 4" in text
-    assert "x stop" in text
+    assert "x  stop" in text
 
 
 def test_height_that_is_not_known_is_not_stated():
@@ -140,7 +140,7 @@ def test_height_that_is_not_known_is_not_stated():
 
 
 def test_key_that_enter_stands_for_is_marked():
-    assert "d or Enter done" in shown(view_of(3, 0, enter_key="d"))
+    assert "d or Enter  done" in shown(view_of(3, 0, enter_key="d"))
     assert "Enter" not in shown(view_of(3, 0, keys=KEYS))
 
 
