@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 
 HARDWARE = Path(__file__).parents[1] / "hardware"
-PAGES = sorted(HARDWARE.glob("*.md"))
+PAGES = sorted(HARDWARE.rglob("*.md"))
 DRAWINGS = sorted((HARDWARE / "wiring").glob("*.svg"))
 SVG = "{http://www.w3.org/2000/svg}"
 
