@@ -1,7 +1,8 @@
 """The fault table: the only place that decides what happens when something goes wrong.
 
 Hazards stop everything at once and are never gone on from unaided. Motion faults stop motion,
-with no unlocking on our own: a person looks, and says when to go on. Measurement faults are
+with no unlocking on our own: a person looks, and says when to go on; only after a lost port may
+the plan let the stage home with nobody asked. Measurement faults are
 retried a bounded number of times, every try on record; then the run pauses until the instrument
 answers again. A pause is bounded too: when its time is over, the lamp goes off and the run ends.
 Whatever happens, all that was read is kept, and the reason is one line.
@@ -49,6 +50,8 @@ class Then(Enum):
     AWAIT_INSTRUMENT = "await the instrument"
     #: Motion stops, the lamp stays as it is, until a person says that it is mended.
     AWAIT_PERSON = "await a person"
+    #: As before; where the plan lets the stage home unasked, only until its port is back.
+    AWAIT_STAGE_PORT = "await the port of the stage"
     #: The lamp circuit opens; an armed relay lights the lamp anew after its minimum off time.
     RELIGHT = "relight"
     #: Nothing failed, but time is missing: the stage homes and the reference is read anew.
@@ -121,6 +124,10 @@ class LampOut(Exception):
     """The lamp went out, as wall power shows."""
 
 
+class StagePortLost(Exception):
+    """The port of the stage is gone: it can be told nothing, not even to stop."""
+
+
 class ImplausibleLight(Exception):
     """The light sensor answers, but not with what the moment must bring."""
 
@@ -172,6 +179,9 @@ TABLE: Final[dict[type[Exception], Row]] = {
     LampOut: Row(fault_class=FaultClass.HAZARD, tries=1, then=Then.RELIGHT, doubts=True),
     RelayError: Row(fault_class=FaultClass.HAZARD, tries=1),
     StageError: Row(fault_class=FaultClass.MOTION, tries=1, then=Then.AWAIT_PERSON, doubts=True),
+    StagePortLost: Row(
+        fault_class=FaultClass.MOTION, tries=1, then=Then.AWAIT_STAGE_PORT, doubts=True
+    ),
     NoReply: _measurement(4, 0.5),
     GarbledReply: _measurement(4, 0.2),
     DeviceFault: _measurement(3, 1.0),
@@ -193,7 +203,7 @@ def row_for(fault: Exception, *, of_stage: bool = False) -> Row:
     where it stands.
     """
     if of_stage and not isinstance(fault, Hazard):
-        return TABLE[StageError]
+        return TABLE[StagePortLost if isinstance(fault, PortLost) else StageError]
     for kind in type(fault).__mro__:
         if kind in TABLE:
             return TABLE[kind]
@@ -219,8 +229,7 @@ def stop_for(fault: Exception, tries_made: int, subject: str = "") -> RunStopped
     row = row_for(fault, of_stage=subject == "stage")
     tried = f" ({tries_made} tries)" if tries_made > 1 else ""
     reason = f"{row.fault_class.value}: {fault}{tried}"
-    # A stage whose port is gone cannot be stopped from here; a thermometer watches a limit.
-    is_beyond = subject == "thermometer" or (subject == "stage" and isinstance(fault, PortLost))
-    if row.then is Then.STOP or is_beyond:
+    # A thermometer watches a limit.
+    if row.then is Then.STOP or subject == "thermometer":
         return RunStopped(reason, subject=subject, doubts=row.doubts)
     return Interrupted(reason, row, subject, port_lost=isinstance(fault, PortLost))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from drivers.errors import DriverError
 from rig.attendant import Attendant
 from rig.faults import Interrupted, RunStopped, Then
 from rig.operator import Prompt
@@ -20,6 +21,18 @@ LOOK_EVERY_S: Final = 10.0
 MOVES_BY_ITSELF: Final = (
     " The stage homes by itself once it answers: before you reach into the area, stop the run or "
     "use the emergency stop."
+)
+#: Said to whoever is asked to mend.
+STANDS: Final = (
+    "The stage is stopped and will not move by itself; the lamp is as it was. Switch the lamp off "
+    "before you reach into the area. When it is mended and the area is clear, the stage homes as "
+    "soon as you answer."
+)
+#: Said instead where the stage can be told nothing.
+CANNOT_BE_STOPPED: Final = (
+    "The stage cannot be told to stop from here: a move that was under way goes to its end. The "
+    "lamp is as it was. Use the emergency stop, and switch the lamp off, before you reach into the "
+    "area. When the port is back and the area is clear, the stage homes as soon as you answer."
 )
 #: Added where the lamp is lit by program.
 RELAY_LIGHTS: Final = (
@@ -41,6 +54,7 @@ class Pause:
 
     def __init__(self, plan: Plan, attendant: Attendant, progress: RunProgress) -> None:
         self._most_s = 60.0 * plan.trouble.pause_most_min
+        self._homes_unasked = plan.trouble.home_unasked
         self._by_relay = plan.lamp.switching == "relay" and plan.lamp.armed
         self._attendant = attendant
         self._clock = attendant.clock
@@ -75,50 +89,60 @@ class Pause:
             It may not: the time is over, or somebody says stop.
         """
         until_s = self._clock.elapsed_s() + self._most_s
-        while True:
+        waiting = [trouble]
+        while waiting:
+            trouble = waiting[-1]
             if not self._most_s:
                 raise RunStopped(trouble.reason)
             self._attendant.log.event("paused", trouble.subject, trouble.reason)
             self._attendant.log.acknowledge()
-            by_itself = "" if trouble.row.then is Then.AWAIT_PERSON else MOVES_BY_ITSELF
+            by_itself = "" if any(map(self._is_for_a_person, waiting)) else MOVES_BY_ITSELF
             self._progress.phase(
                 "Paused", f"{trouble.reason} For at most {duration(self._most_s)}.{by_itself}"
             )
             try:
                 self._await(trouble, until_s)
-                return
+                waiting.pop()
             except Interrupted as another:
                 self.count(another)
                 if another.row.then is Then.RELIGHT:
-                    if trouble.row.then is not Then.AWAIT_PERSON:
+                    if not any(map(self._is_for_a_person, waiting)):
                         raise
                     lamp_is_out()
                 elif another.row.then is not Then.REJOIN:
-                    trouble = another  # one more fails while we wait: within one limit
+                    # One more fails while we wait: within one limit, and after it this one still.
+                    waiting.append(another)
+
+    def _is_for_a_person(self, trouble: Interrupted) -> bool:
+        then = trouble.row.then
+        return then is Then.AWAIT_PERSON or (
+            then is Then.AWAIT_STAGE_PORT and not self._homes_unasked
+        )
 
     def _await(self, trouble: Interrupted, until_s: float) -> None:
-        if trouble.row.then is Then.AWAIT_PERSON:
+        if self._is_for_a_person(trouble):
             self._await_person(trouble, until_s)
         else:
             self._await_instrument(trouble, until_s)
         self._attendant.log.event("pause-ended", trouble.subject)
 
     def _await_person(self, trouble: Interrupted, until_s: float) -> None:
-        answer = self._attendant.ask_within(
-            Prompt(
-                kind="mend",
-                text=f"{trouble.reason}\nThe stage is stopped and will not move by itself; the "
-                "lamp is as it was. Switch the lamp off before you reach into the area. When it "
-                "is mended and the area is clear, the stage homes as soon as you answer."
-                + (RELAY_LIGHTS if self._by_relay else ""),
-                choices=("go on", "stop"),
-            ),
-            until_s,
+        safety = CANNOT_BE_STOPPED if trouble.port_lost else STANDS
+        prompt = Prompt(
+            kind="mend",
+            text=f"{trouble.reason}\n{safety}" + (RELAY_LIGHTS if self._by_relay else ""),
+            choices=("go on", "stop"),
         )
-        if answer != "go on":
-            raise self._end(trouble, answer is None)
-        if trouble.port_lost:
-            self._attendant.instruments.reopen(trouble.subject)
+        while True:
+            answer = self._attendant.ask_within(prompt, until_s)
+            if answer != "go on":
+                raise self._end(trouble, answer is None)
+            if not trouble.port_lost or self._is_open(trouble.subject):
+                return
+            # Not by itself once it is back: who said "go on" too early may be at the plug.
+            next_s = min(self._clock.elapsed_s() + LOOK_EVERY_S, until_s)
+            self._progress.phase("Paused", "The port is not back yet.")
+            self._attendant.wait_until(next_s)
 
     def _await_instrument(self, trouble: Interrupted, until_s: float) -> None:
         with self._attendant.without(self._attendant.instruments.all()[trouble.subject]):
@@ -128,7 +152,17 @@ class Pause:
                     raise self._end(trouble, True)
                 self._attendant.wait_until(next_s)
 
+    def _is_open(self, subject: str) -> bool:
+        try:
+            self._attendant.instruments.reopen(subject)
+        except DriverError:
+            return False
+        self._attendant.stand_still()  # now that it can be told
+        return True
+
     def _is_back(self, trouble: Interrupted) -> bool:
+        if trouble.row.then is Then.AWAIT_STAGE_PORT:
+            return self._is_open(trouble.subject)
         readings = self._attendant.answers(trouble.subject, reopen=trouble.port_lost)
         return readings is not None and all(
             reading.value >= trouble.least_power_w

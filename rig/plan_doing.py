@@ -150,6 +150,11 @@ class Trouble:
         at_most=60,
         example=10.0,
     )
+    home_unasked: bool = flag(
+        "Whether the stage may home by itself, nobody asked, once its lost port is back; a person "
+        "is asked otherwise.",
+        default=False,
+    )
     relight_most: int = number(
         "1",
         "How often an armed relay may light a lamp anew that went out, after its minimum off time.",

@@ -36,6 +36,11 @@ CHECKLIST: Final = (
 HUNG: Final = (
     "{device} hangs at a mounting height of {height:g} mm, measured, and cannot slip or be moved."
 )
+#: One more where the plan lets the stage home with nobody asked (`[trouble] home_unasked`).
+HOMES_UNASKED: Final = (
+    "Nobody can reach into the stage while the run goes on: it homes by itself, without asking, "
+    "when its port was lost and is back."
+)
 #: One more for metal halide: such lamps may burst at the end of their life when they are never
 #: switched off (text of makers, from memory).
 WEEKLY_OFF: Final = (
@@ -51,6 +56,8 @@ def checklist(plan: Plan, profile: Profile) -> list[str]:
     if profile.stage.options.travel_z_mm is None:
         height_mm = stays(plan, has_height_axis=False)[0].mounting_height_mm
         items.append(HUNG.format(device=plan.device.name, height=height_mm))
+    if plan.trouble.home_unasked:
+        items.append(HOMES_UNASKED)
     if plan.lamp.kind in METAL_HALIDE:
         items.append(WEEKLY_OFF)
     return items

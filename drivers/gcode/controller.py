@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Iterator
 
+from drivers.bus import Bus
 from drivers.clock import Clock
 from drivers.errors import MotionRefused, NoReply, PositionLost, StageError, describe_bytes
 from drivers.gcode.dialect import Dialect, Status, parse_status
@@ -32,8 +33,8 @@ class Controller:
         From the rig profile.
     dialect : Dialect
         Its words.
-    line : Line
-        Its port. Many controllers restart when it is opened.
+    bus : Bus
+        The way to it; its port may be opened anew. Many controllers restart when it is opened.
     clock : Clock
         Deadlines.
     device : str
@@ -48,11 +49,11 @@ class Controller:
     """
 
     def __init__(
-        self, options: GantryOptions, dialect: Dialect, line: Line, clock: Clock, device: str
+        self, options: GantryOptions, dialect: Dialect, bus: Bus, clock: Clock, device: str
     ) -> None:
         self._options = options
         self._dialect = dialect
-        self._line = line
+        self._bus = bus
         self._clock = clock
         self._device = device
         self._buffer = b""
@@ -62,6 +63,10 @@ class Controller:
         self.greeting = ""
         self.unasked = b""
         self.expect_greeting()
+
+    @property
+    def _line(self) -> Line:
+        return self._bus.line
 
     @staticmethod
     def _count() -> Iterator[int]:

@@ -56,7 +56,7 @@ class Gantry(ConversingInstrument):
         self._dialect = adapted(
             DIALECTS[options.dialect], overrides.words() if overrides is not None else {}
         )
-        self._controller = Controller(options, self._dialect, self._line, clock, self._device)
+        self._controller = Controller(options, self._dialect, self._bus, clock, self._device)
         self._barrier_is_tested = False
         self._settings_are_read = False
         self._remarks: tuple[str, ...] = ()

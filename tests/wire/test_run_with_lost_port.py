@@ -1,4 +1,4 @@
-"""A run over real ports whose wattmeter is unplugged, and comes back as another device file."""
+"""A run over real ports one of which is unplugged, and comes back as another device file."""
 
 import signal
 
@@ -11,9 +11,10 @@ from tests.wire.test_run_on_terminals import Terminal, run_on
 pytestmark = [pytest.mark.wire, pytest.mark.slow]
 
 
-def test_an_unplugged_wattmeter_pauses_the_run_which_goes_on_when_it_is_back(tmp_path):
+@pytest.mark.parametrize("port", ["power_meter", "stage"])
+def test_an_unplugged_instrument_pauses_the_run_which_goes_on_when_it_is_back(port, tmp_path):
     faults = tmp_path / "faults.toml"
-    losses = [{"port": "power_meter", "lost_after_s": 15.0, "back_after_s": 2.0}]
+    losses = [{"port": port, "lost_after_s": 15.0, "back_after_s": 2.0}]
     faults.write_text(tomli_w.dumps({"format": 1, "port_losses": losses}))
     out = str(tmp_path / "bench")
     bench = Terminal(
@@ -32,6 +33,10 @@ def test_an_unplugged_wattmeter_pauses_the_run_which_goes_on_when_it_is_back(tmp
         run.type("done")
         run.expect("Paused")
         run.expect("the port is gone")
+        if port == "stage":
+            bench.expect("port of stage back")
+            run.expect("as soon as you answer")
+            run.type("go on")
         # Nobody knows what was done meanwhile: before the dark reading goes on it is asked again.
         run.expect("lamp must be OFF")
         run.type("done")
@@ -47,7 +52,7 @@ def test_an_unplugged_wattmeter_pauses_the_run_which_goes_on_when_it_is_back(tmp
     events = loaded.events
     (paused,) = events[events.event == "paused"].itertuples()
     (ended,) = events[events.event == "pause-ended"].itertuples()
-    assert paused.subject == ended.subject == "power_meter"
+    assert paused.subject == ended.subject == port
     assert "the port is gone" in paused.detail
     assert ended.elapsed_s - paused.elapsed_s < 30.0
     # The stage homes before anything is read again.

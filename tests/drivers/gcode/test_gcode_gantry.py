@@ -105,6 +105,25 @@ def test_homing_waits_for_the_greeting_and_makes_the_position_known():
     assert 8.9 < clock.elapsed_s() < 9.5
 
 
+def test_a_port_opened_anew_is_the_one_that_is_spoken_on():
+    clock, peer, line, controller, gantry = bench()
+    line.unplug()
+    with pytest.raises(PortLost):
+        gantry.stop()
+    assert not gantry.is_homed
+    again = ScriptedPeer(controller.answer)
+    gantry.bus.replace(MemoryLine("another", line.settings, clock, again))
+    before = len(peer.requests)
+    gantry.stop()
+    gantry.start_home()
+    finish(gantry, clock)
+    assert gantry.is_homed
+    sent = [data for _, data in again.requests]
+    assert sent[0] == b"!\x18"
+    assert b"$H\n" in sent
+    assert len(peer.requests) == before
+
+
 def test_a_controller_that_does_not_restart_is_asked_for_its_state():
     clock, _, _, _, gantry = bench(homed=False, greets=False, banner_within_s=2.0)
     gantry.start_home()
