@@ -67,7 +67,7 @@ class TerminalDesk:
         self._phase = Phase()
         self._told: list[str] = []
         self._typed = TypedLine()
-        self._is_drawing = False
+        self._is_drawing = self._is_stale = False
         self._is_open = True
         self.operator = DeskOperator(self)
         self._guard = Guard(self._put_back, self._redraw, self._keyboard.take_over)
@@ -102,7 +102,11 @@ class TerminalDesk:
             answer = HandAnswer(key=_stop_key(view))
         if answer is not None:
             self._awaits_view = False
-            self._answered()
+            # Nothing is to be answered until something is asked again, and it is seen.
+            self._view = evolve(
+                view, asks="nothing", keys=(), instruction="", message="", countdown_s=None
+            )
+            self._answered(f"Taken: {answer.text or dict(view.keys).get(answer.key, answer.key)}")
         return answer
 
     def cue(self) -> None:
@@ -163,7 +167,9 @@ class TerminalDesk:
         self._draw()
 
     def step(self, done: float, total: float, text: str, left_s: float | None = None) -> None:
-        """Move the bar of the phase; a view or a question stays where it is."""
+        """Move the bar of the phase; a view or a question that waits stays where it is."""
+        if not self._awaits_view:
+            self._view = None
         self._phase = evolve(self._phase, done=done, total=total, text=text, left_s=left_s)
         self._draw()
 
@@ -198,7 +204,7 @@ class TerminalDesk:
             choice = "stop" if "stop" in prompt.choices else prompt.choices[-1]
         if choice is not None:
             self._prompt = None
-            self._answered()
+            self._answered("")
         return choice
 
     def _question_key(self, prompt: Prompt, key: str) -> str | None:
@@ -295,8 +301,9 @@ class TerminalDesk:
         self._append(plain.remark_lines(note, self._paper.lettering))
         self._draw()
 
-    def _answered(self) -> None:
+    def _answered(self, note: str) -> None:
         self._typed.begin()
+        self._typed.note = note
         if not self._paper.can_redraw and self._keyboard.is_terminal:
             self._paper.echo("\n")
         self._draw()
@@ -321,7 +328,9 @@ class TerminalDesk:
             self._paper.append(lines)
 
     def _redraw(self) -> None:
-        if not self._is_drawing:
+        if self._is_drawing:
+            self._is_stale = True  # drawn again as soon as this picture is out
+        else:
             self._draw(afresh=True)
 
     def _draw(self, *, afresh: bool = False) -> None:
@@ -332,6 +341,9 @@ class TerminalDesk:
             self._paper.draw(self._picture(*self._paper.size()), afresh=afresh)
         finally:
             self._is_drawing = False
+        if self._is_stale:
+            self._is_stale = False
+            self._draw(afresh=True)
 
     def _picture(self, width: int, height: int) -> list[Text]:
         signs, typed, note = self._paper.lettering, self._typed.text, self._typed.note

@@ -81,6 +81,21 @@ Watchdog(0.2, end_stuck_program)
 while True:
     pass
 """
+ONE = """
+from drivers.clock import SystemClock
+from rig.hand.screen import TerminalDesk
+from tests.rig.hand.hand_views import view_of
+
+clock = SystemClock()
+with TerminalDesk(speaks=False) as desk:
+    desk.phase("Warm-up")
+    desk.show(view_of(9, 30, asks="value", typed_label="PPFD"))
+    while desk.answer() is None:
+        clock.wait_until(clock.elapsed_s() + 10.0, watching=[desk])
+    input()
+    desk.step(600.0, 3600.0, "on 10 min", 3000.0)
+    input()
+"""
 UNREAD = """
 from rig.hand.screen import TerminalDesk
 from tests.rig.hand.hand_views import view_of
@@ -200,6 +215,18 @@ def test_a_person_is_led_by_one_key_at_a_time():
         assert there.is_put_back()
         assert "Switch the lamp off." in there.text()
         assert b"\a" in there.sent
+
+
+def test_an_answered_question_asks_nothing_more_and_gives_way_to_the_phase():
+    with terminal(ONE) as there:
+        there.shows("x  stop")
+        there.keys("612\r")
+        text = there.shows("Taken: 612")
+        assert "x  stop" not in text
+        there.keys("\r")
+        text = there.shows("50 min left")
+        assert "Warm-up" in text
+        assert "Point" not in text
 
 
 def test_keys_pressed_before_a_question_do_not_answer_it():
