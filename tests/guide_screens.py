@@ -35,25 +35,28 @@ KEYS = (("r", "redo last"), ("s", "skip"), ("b", "back"), ("p", "pause"), ("x", 
 def point(**changes: object) -> HandView:
     """Return a moment of an invented hand run of 5 × 5 points in a box 1 m wide."""
     states: list[list[PointState]] = [["open"] * 5 for _ in range(5)]
-    for row, column in [(row, column) for row in range(3) for column in range(5)] + [(3, 4)]:
+    for row, column in [(row, column) for row in range(3) for column in range(5)] + [
+        (3, 4),
+        (3, 3),
+    ]:
         states[row][column] = "done"
     states[1][0] = "skipped"
     said: dict[str, object] = {
-        "headline": "Point 17 of 25",
+        "headline": "Point 18 of 25",
         "device": "Reflector A",
         "mounting_height_mm": 400.0,
-        "instruction": "Carry the sensor there and lay it level. Press d as you let go: then step "
-        "back and close the door.",
+        "instruction": "Lay the sensor there, level; close the door as far as it goes. Read the "
+        "display, type the number, and press Enter.",
         "row": 3,
-        "column": 3,
-        "from_left_mm": 700.0,
+        "column": 2,
+        "from_left_mm": 500.0,
         "from_front_mm": 700.0,
         "states": tuple(tuple(row) for row in states),
         "reference": (2, 2),
-        "asks": "key",
-        "keys": (("d", "done"), *KEYS),
-        "enter_key": "d",
-        "last": "row 4, column 5: 613 µmol/m²/s",
+        "asks": "value",
+        "typed_label": "PPFD in µmol/m²/s",
+        "keys": KEYS,
+        "last": "row 4, column 4: 969 µmol/m²/s",
         "left_s": 420.0,
     }
     return HandView(**(said | changes))  # type: ignore[arg-type]
@@ -63,15 +66,15 @@ def views() -> dict[str, HandView]:
     """Return what each screen shows, by the name of its picture."""
     asked = point(
         instruction="Look at the display again. Your word counts.",
-        message="9969 stands beside 1210, 714 and 613: meant 969?",
+        asks="key",
+        message="11175 stands beside 1522, 1210 and 969: meant 1175?",
         keys=(
-            ("k", "keep 9969"),
-            ("m", "meant 969"),
+            ("k", "keep 11175"),
+            ("m", "meant 1175"),
             ("t", "type again"),
             ("p", "pause"),
             ("x", "stop"),
         ),
-        enter_key="",
     )
     return {"hand-screen.svg": point(), "hand-question.svg": asked}
 
@@ -157,10 +160,10 @@ def pictures() -> dict[str, str]:
     titles = {
         "hand-screen.svg": "The screen of a hand run: the next point in large figures, the plan of "
         "the grid beside it",
-        "hand-question.svg": "The screen asks whether 9969 was meant to be 969",
+        "hand-question.svg": "The screen asks whether 11175 was meant to be 1175",
     }
     return {
-        name: svg(view_picture(view, "", "", COLUMNS, ROWS, UNICODE), titles[name])
+        name: svg(view_picture(view, "11", "", COLUMNS, ROWS, UNICODE), titles[name])
         for name, view in views().items()
     }
 
