@@ -43,6 +43,7 @@ from analysis.plane_results import (
     results,
 )
 from analysis.results import RunSummary
+from analysis.series import remarks_on
 
 MORE: Final = "more"
 NO_DIFFERENCE: Final = "no measurable difference"
@@ -198,6 +199,7 @@ def compare(
         remarks += [one.remark for one in effects if one.remark]
     if not at_heights:
         remarks.append(f"{name_a} and {name_b} have no usable map at a common mounting height.")
+    remarks += remarks_on((a, b))
     remarks.append(_specimens(a, b, name_a, name_b))
     return Comparison(
         a=name_a,

@@ -29,6 +29,7 @@ from analysis.own_candidates import Candidates, candidates, remark_on
 from analysis.own_height import OwnHeights, own_heights
 from analysis.plane_results import SAME_HEIGHT_MM, Result, best, results
 from analysis.results import RunSummary
+from analysis.series import remarks_on
 from analysis.uncertainty import interval
 
 Pair = tuple[int, int]
@@ -157,6 +158,7 @@ def rank(
     changes = tuple(one for one in map(change_of, devices) if one is not None)
     changes = tuple(sorted(changes, key=lambda one: not one.is_control))
     remarks += _on_replicates(devices, changes)
+    remarks += remarks_on(runs)
     chosen: dict[int, Result] = {}
     allowed: dict[int, Candidates] = {}
     for at, device in enumerate(devices):

@@ -18,7 +18,7 @@ from drivers.clock import Clock, SystemClock, VirtualClock
 from drivers.line import Line, SerialSettings
 from drivers.simulated.attach import attach
 from drivers.simulated.script import bench_with_script
-from rig import bench_lock, check_lamp, check_place, check_relay
+from rig import bench_lock, check_lamp, check_place, check_relay, series
 from rig.build import open_line
 from rig.check_findings import Finding, Weight, exit_code
 from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory
@@ -138,6 +138,7 @@ def examine(wanted: Wanted, console: Console, around: Surroundings) -> list[Find
         findings += check_relay.standing(plan, profile, wanted.lab, run_clock)
         findings += check_lamp.lamp(plan, wanted.lab, run_clock)
         findings += check_lamp.unattended_remarks(plan, profile)
+        findings += series.standing(plan, wanted.lab)
         findings += check_place.calibrations(profile, around.clock.utc().date())
         if profile.bench is None:
             findings += check_place.services(around.proc)

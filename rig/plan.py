@@ -17,6 +17,7 @@ from rig import correction_checks, plan_checks
 from rig.correction_keys import Corrections
 from rig.plan_doing import Dark, Limits, Sampling, Trouble, WarmUp
 from rig.plan_sections import AboutTest, Area, Ballast, Device, Entered, GridPlan, Heights, Lamp
+from rig.plan_series import Series
 from rig.plan_value import Value
 from rig.toml_faults import Fault
 from rig.toml_keys import file_format
@@ -54,6 +55,7 @@ class Plan:
     limits: Limits = attrs.field(factory=Limits)
     corrections: Corrections = attrs.field(factory=Corrections)
     value: Value | None = None
+    series: Series | None = None
     entered: Entered | None = attrs.field(
         default=None, metadata={"allowed": "leave [entered] out; 'evenfall enter' writes it"}
     )

@@ -9,7 +9,7 @@ import attrs
 
 from analysis.grid import Grid, GridError, grid_from_plan
 from analysis.stabilisation import RuleError, rule_from_plan
-from rig import plan_value
+from rig import plan_series, plan_value
 from rig.plan_doing import LEAST_DARK_POINTS, Dark, Limits, WarmUp
 from rig.plan_sections import Area, Device, GridPlan, Heights, Lamp
 from rig.toml_faults import Fault
@@ -44,6 +44,7 @@ def faults(sections: Sections, raw: Mapping[str, Any]) -> list[Fault]:
     found += _reference(sections, grid)
     found += _warm_up(sections.get("warm_up"), raw)
     found += plan_value.faults(raw)
+    found += plan_series.faults(sections)
     return found
 
 

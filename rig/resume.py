@@ -14,6 +14,7 @@ from typing import Any
 
 from analysis import lab_folder, run_folder
 from analysis.grid import grid_from_plan
+from rig import series
 from rig.attendant import StopRequested
 from rig.build import Bench
 from rig.done import RESUMED, Done, look_back
@@ -100,7 +101,7 @@ def resume(
     RecorderError
         Another program records into the folder, one has edited it, or it cannot be written.
     """
-    if found := refusals(plan, profile, lab, bench.clock):
+    if found := [*refusals(plan, profile, lab, bench.clock), *series.refusals(plan, lab, folder)]:
         raise RunStopped("measurement refused: " + "; ".join(found))
     clock = bench.clock
     now = clock.stamp()

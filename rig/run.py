@@ -20,6 +20,7 @@ from analysis.lab_entries import LampEntry
 from analysis.stabilisation import rule_from_plan
 from drivers.clock import Clock, SystemClock, Watchdog
 from drivers.errors import DriverError
+from rig import series
 from rig.attendant import Attendant, StopRequested
 from rig.build import Bench
 from rig.correction_checks import named_curves
@@ -67,7 +68,7 @@ def run(
     RecorderError
         The folder could not be made or written.
     """
-    if found := refusals(plan, profile, lab, bench.clock):
+    if found := [*refusals(plan, profile, lab, bench.clock), *series.refusals(plan, lab)]:
         raise RunStopped("measurement refused: " + "; ".join(found))
     utc = bench.clock.utc()
     folder = lab_folder.new_run_folder(lab, utc, plan.device.name)

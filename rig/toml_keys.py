@@ -64,6 +64,22 @@ def text(doc: str, *, example: str, default: Any = attrs.NOTHING, empty: bool = 
     )
 
 
+def texts(doc: str, *, example: Sequence[str]) -> Any:
+    """Declare a key that is a list of texts, each of which says something."""
+    one, every = (f"give {what}, e.g. {shown(sample)}" for what, sample in
+                  (("text", example[0]), ("a list of texts", example)))  # fmt: skip
+    return attrs.field(
+        validator=_each(_not_empty),
+        metadata={
+            "unit": "",
+            "doc": doc,
+            "allowed": every,
+            "allowed_entry": one,
+            "example": example,
+        },
+    )
+
+
 def choice(doc: str, *words: str, default: Any = attrs.NOTHING) -> Any:
     """Declare a key that is one of a few words; type it ``Literal`` or ``str``."""
     allowed = "give " + either(words)
