@@ -84,8 +84,9 @@ def far_end_of(kind: str) -> tuple[str, Any, dict[str, Any]]:
 class Meddled:
     """A peer with somebody in between, who may keep its replies back or spoil them."""
 
-    def __init__(self, peer: Any) -> None:
+    def __init__(self, peer: Any, babbles_bytes: int = 8) -> None:
         self._peer = peer
+        self._babbles_bytes = babbles_bytes
         self._noise = random.Random(7)
         self._babbles_s = 0.0
         self.mode = "fair"
@@ -107,7 +108,7 @@ class Meddled:
         data: bytes = self._peer.take(at_s)
         if self.mode == "babbling":
             self._babbles_s = at_s + 0.05
-            return self._noise.randbytes(8)
+            return self._noise.randbytes(self._babbles_bytes)
         return SPOILT[self.mode](data)
 
     def babble_from(self, at_s: float) -> None:
