@@ -81,6 +81,9 @@ class Spread:
         The same as the budget has it: noise and drift, which they do not share. [fraction]
     p_value : float
         Chance of a spread at least so large if the budget is right.
+    of_points, of_points_expected : float
+        Standard deviation of one point, the level of its map taken out, and as the budget has
+        it. [fraction]
     """
 
     label: str
@@ -88,6 +91,8 @@ class Spread:
     standard: float
     expected: float
     p_value: float
+    of_points: float
+    of_points_expected: float
 
     @property
     def is_beyond(self) -> bool:
@@ -105,16 +110,18 @@ class Spread:
     def sentence(self) -> str:
         """What is to be said of it."""
         count = len(self.efficacies_umol_j)
-        held = ", ".join(significant(one, 4) for one in self.efficacies_umol_j)
+        held = ", ".join(significant(one, 5) for one in self.efficacies_umol_j)
         said = (
-            f"{self.label}: {count} maps were read under one hanging; their plane efficacy ({held} "
-            f"µmol J⁻¹) repeats with a standard deviation of {percent(self.standard, 2)}, and "
-            f"noise and drift in the budget come to {percent(self.expected, 2)}"
+            f"{self.label}: {count} maps were read under one hanging. A point repeats with a "
+            f"standard deviation of {percent(self.of_points, 2)}, by the budget "
+            f"{percent(self.of_points_expected, 2)}; the plane efficacy ({held} µmol J⁻¹) with "
+            f"{percent(self.standard, 2)}, by noise and drift within a map "
+            f"{percent(self.expected, 2)}"
         )
         if self.is_beyond:
             return (
-                f"{said}. Something changes from map to map that the budget does not hold; it is "
-                "added to their mean."
+                f"{said}. Something else changes from map to map, as a lamp's light for a watt "
+                "does; it is added to the ± of their mean."
             )
         return f"{said}: no more than chance."
 
@@ -128,8 +135,9 @@ def spread_of(maps: Sequence[MapSummary]) -> Spread | None:
     ]
     if len(stated) < 2:
         return None
+    budgets = [budget for _, budget, _ in stated]
     read = np.array([value for _, _, value in stated], dtype=float)
-    sizes = [efficacy_sizes(budget) for _, budget, _ in stated]
+    sizes = [efficacy_sizes(budget) for budget in budgets]
     keys = [{cause.key for cause in one} for one in sizes]
     own = [
         (cause, size)
@@ -148,7 +156,27 @@ def spread_of(maps: Sequence[MapSummary]) -> Spread | None:
         standard=standard,
         expected=math.sqrt(square),
         p_value=_chance(standard**2, square, len(stated) - 1.0, freedom),
+        of_points=_of_points(budgets),
+        of_points_expected=_of_points_expected(budgets, keys),
     )
+
+
+def _of_points(budgets: Sequence[Budget]) -> float:
+    """Standard deviation of one point from map to map, pooled over the points. [fraction]"""
+    light = np.array([one.ppfd[one.weights_m2 > 0] for one in budgets])
+    light = light / light.mean(axis=1, keepdims=True)
+    return float(np.sqrt(np.mean(light.var(axis=0, ddof=1) / light.mean(axis=0) ** 2)))
+
+
+def _of_points_expected(budgets: Sequence[Budget], keys: Sequence[set[str]]) -> float:
+    """The same as the budgets have it: what each point of each map has for itself. [fraction]"""
+    squares = [
+        float(np.mean(one.light[budget.weights_m2 > 0] ** 2))
+        for budget in budgets
+        for one in budget.influences
+        if one.is_per_cell and sum(one.cause.key in other for other in keys) == 1
+    ]
+    return math.sqrt(sum(squares) / len(budgets))
 
 
 def _chance(square: float, expected: float, freedom: float, of_expected: float) -> float:

@@ -130,7 +130,7 @@ def test_a_spread_beyond_the_budget_is_said_and_added_to_the_mean():
     found = spread_of(whole.maps)
     assert found.p_value == pytest.approx(math.exp(-9.0))
     assert found.is_beyond
-    assert "Something changes from map to map" in found.sentence
+    assert "Something else changes from map to map" in found.sentence
     sizes = results(whole, "A")[0][0].sizes
     # By hand: the root of 3² − 1² noises is what is not known; of the mean of three, over √3.
     added = of_name(sizes, "what changes from one replicate to the next")
@@ -151,6 +151,20 @@ def test_a_noise_known_to_few_visits_makes_the_chance_larger():
     # Three variances with 4 degrees of freedom each have 12 together; the chance of an F with 2
     # and n degrees of freedom beyond x is (1 + 2x/n)^(−n/2).
     assert spread_of(maps).p_value == pytest.approx((1 + 2 / 12) ** -6)
+
+
+def test_points_are_held_against_their_noise_without_the_level_of_their_map():
+    # The second map is 3 % brighter, and 12 of its 25 cells 1 % up, 12 of them 1 % down beside it:
+    # by hand the root of 24/25 times half of 1 % squared.
+    pattern = 1 + 0.01 * np.repeat([1.0, -1.0, 0.0], [12, 12, 1])
+    light = [np.full(25, 500.0), 515.0 * pattern]
+    maps = with_budgets(
+        run(),
+        maps=tuple(map_with(400.0, 1.2, replicate=n, ppfd=one) for n, one in enumerate(light, 1)),
+    ).maps
+    found = spread_of(maps)
+    assert found.of_points == pytest.approx(0.01 * math.sqrt(24 / 25 / 2), rel=0.001)
+    assert found.of_points_expected == pytest.approx(0.005)
 
 
 def test_one_map_has_no_spread():
