@@ -6,8 +6,6 @@ line, everything read kept, the lamp dark where the relay lights it, and the sta
 
 from __future__ import annotations
 
-import math
-import random
 import shutil
 from collections import namedtuple
 
@@ -569,41 +567,3 @@ def test_with_the_lamp_lit_by_hand_a_sleep_of_20_minutes_costs_a_reference_readi
     assert "20 min" in doubted.detail.iloc[0]
     assert len(named(run, "homed")) == 2
     same_map(run, plain)
-
-
-# Any fault, at any time
-
-
-FAULTS = {
-    "light_sensor": ("drop", "garble", "truncate", "no-value"),
-    "power_meter": ("drop", "garble", "truncate", "exception"),
-    "stage": ("alarm", "banner", "error", "drop"),
-    "lamp_relay": ("drop", "exception", "stuck"),
-}
-
-
-@pytest.mark.parametrize("seed", range(10))
-def test_any_fault_at_any_time_ends_measured_or_safely_stopped(seed, tmp_path):
-    dice = random.Random(seed)
-    section = dice.choice(sorted(FAULTS))
-    kind = dice.choice(FAULTS[section])
-    fault = Fault(
-        kind=kind,
-        at_exchange=dice.randint(8, 250),
-        exchanges=dice.choice([1, 6, 40, math.inf]),
-        code=1 if kind == "alarm" else 4,
-    )
-    if section == "lamp_relay":
-        more = {"relay": CoilRelay(faults=(fault,))}
-    else:
-        more = {"faults": {section: [fault]}}
-    plan, profile, bench = night(tmp_path, **more)
-    try:
-        folder = do_run(tmp_path, plan, profile, bench)
-    except RunStopped as end:
-        assert_safe(bench, end)
-    else:
-        run = run_folder.load(folder)
-        assert run.events.event.iloc[-1] == "run-ended"
-        assert summarise(run).maps[0].is_complete
-        assert lamp_power_w(bench) < 5.0
