@@ -2,27 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
-import os
 import re
-import select
 import signal
-import struct
-import subprocess
-import sys
-import termios
-from collections.abc import Iterator
-from pathlib import Path
 
-import pyte
 import pytest
 
+from tests.wire.on_terminal import terminal
+
 pytestmark = pytest.mark.wire
-ROOT = Path(__file__).parents[2]
-#: Longer than any of this takes on a busy computer. [s]
-LONG_S = 30.0
-LAST = b"(no more)"
 
 LED = """
 import sys
@@ -107,85 +94,8 @@ for point in range(81):
 """
 
 
-class Terminal:
-    """A terminal with a program in it, and what stands on its screen."""
-
-    def __init__(self, program: str, width: int = 80, height: int = 24, **environment: str) -> None:
-        self._master, self._slave = os.openpty()
-        self.screen = pyte.Screen(width, height)
-        self._stream = pyte.ByteStream(self.screen)
-        self.sent = b""
-        self.resize(width, height)
-        self.settings = termios.tcgetattr(self._slave)
-        self.child = subprocess.Popen(
-            [sys.executable, "-c", program],
-            cwd=ROOT,
-            stdin=self._slave,
-            stdout=self._slave,
-            stderr=subprocess.PIPE,
-            text=True,
-            start_new_session=True,
-            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": str(ROOT), **environment},
-        )
-
-    def resize(self, width: int, height: int) -> None:
-        self.screen.resize(height, width)
-        fcntl.ioctl(self._master, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
-
-    def keys(self, text: str) -> None:
-        os.write(self._master, text.encode())
-
-    def text(self) -> str:
-        return "\n".join(self.screen.display)
-
-    def shows(self, words: str) -> str:
-        """Wait until these words stand on the screen; return all that does."""
-        while words not in self.text():
-            assert select.select([self._master], [], [], LONG_S)[0], f"{words}:\n{self.text()}"
-            self._take()
-        return self.text()
-
-    def _take(self) -> None:
-        data = os.read(self._master, 65536)
-        self.sent += data
-        self._stream.feed(data)
-
-    def ended(self) -> tuple[int, str]:
-        """Wait for the end; return exit code and what was said on the error output."""
-        _, said = self.child.communicate(timeout=LONG_S)
-        while select.select([self._master], [], [], 0)[0]:
-            self._take()
-        os.write(self._slave, LAST)  # comes after all that the program wrote
-        while LAST not in self.sent:
-            self._take()
-        return self.child.returncode, said
-
-    def is_put_back(self) -> bool:
-        return termios.tcgetattr(self._slave) == self.settings and all(
-            self.sent.rfind(back) >= self.sent.rfind(taken)
-            for taken, back in ((b"\x1b[?1049h", b"\x1b[?1049l"), (b"\x1b[?25l", b"\x1b[?25h"))
-        )
-
-    def close(self) -> None:
-        with contextlib.suppress(ProcessLookupError):
-            self.child.kill()
-        self.child.wait()
-        os.close(self._master)
-        os.close(self._slave)
-
-
-@contextlib.contextmanager
-def terminal(program: str, **how: str) -> Iterator[Terminal]:
-    opened = Terminal(program, **how)
-    try:
-        yield opened
-    finally:
-        opened.close()
-
-
 def test_a_person_is_led_by_one_key_at_a_time():
-    with terminal(LED) as there:
+    with terminal(["-c", LED]) as there:
         there.shows("Is the area clear?")
         there.keys("y\r")
         text = there.shows("d or Enter  done")  # the last line of the picture
@@ -218,7 +128,7 @@ def test_a_person_is_led_by_one_key_at_a_time():
 
 
 def test_an_answered_question_asks_nothing_more_and_gives_way_to_the_phase():
-    with terminal(ONE) as there:
+    with terminal(["-c", ONE]) as there:
         there.shows("x  stop")
         there.keys("612\r")
         text = there.shows("Taken: 612")
@@ -230,7 +140,7 @@ def test_an_answered_question_asks_nothing_more_and_gives_way_to_the_phase():
 
 
 def test_keys_pressed_before_a_question_do_not_answer_it():
-    with terminal(LED) as there:
+    with terminal(["-c", LED]) as there:
         there.shows("Is the area clear?")
         there.keys("y\rd123\r")  # in one go: the point was not on the screen yet
         there.shows("not taken: d123")
@@ -243,7 +153,7 @@ def test_keys_pressed_before_a_question_do_not_answer_it():
     ("number", "code"), [(signal.SIGTERM, -signal.SIGTERM), (signal.SIGQUIT, -signal.SIGQUIT)]
 )
 def test_a_signal_that_ends_the_program_leaves_the_terminal_as_it_was(number, code):
-    with terminal(WAITS) as there:
+    with terminal(["-c", WAITS]) as there:
         there.shows("Point 31 of 81")
         assert not there.is_put_back()
         there.child.send_signal(number)
@@ -252,7 +162,7 @@ def test_a_signal_that_ends_the_program_leaves_the_terminal_as_it_was(number, co
 
 
 def test_an_exception_leaves_the_terminal_as_it_was_and_is_seen():
-    with terminal(WAITS, NO_COLOR="1") as there:
+    with terminal(["-c", WAITS], NO_COLOR="1") as there:
         there.shows("Point 31 of 81")
         there.keys("x")
         code, said = there.ended()
@@ -266,7 +176,7 @@ def test_an_exception_leaves_the_terminal_as_it_was_and_is_seen():
 
 
 def test_a_terminal_that_cannot_be_redrawn_gets_lines_one_after_the_other():
-    with terminal(LED, TERM="dumb") as there:
+    with terminal(["-c", LED], TERM="dumb") as there:
         there.shows("Is the area clear?")
         there.keys("y\r")
         there.shows("Row 4, column 4; 467 mm from the left wall; 467 mm from the front wall")
@@ -283,7 +193,7 @@ def test_a_terminal_that_cannot_be_redrawn_gets_lines_one_after_the_other():
 
 
 def test_a_stuck_program_puts_the_terminal_back_before_it_ends_itself():
-    with terminal(STUCK) as there:
+    with terminal(["-c", STUCK]) as there:
         code, said = there.ended()
         assert code == 1
         assert said.startswith("evenfall: stuck for 60 s")
@@ -292,6 +202,6 @@ def test_a_stuck_program_puts_the_terminal_back_before_it_ends_itself():
 
 
 def test_a_terminal_that_takes_no_bytes_does_not_hold_up_the_run():
-    with terminal(UNREAD) as there:
+    with terminal(["-c", UNREAD]) as there:
         assert there.ended() == (0, "")  # nobody reads before it has ended
         assert len(there.sent) < 81 * 24 * 20  # most pictures were left out
