@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
 
 from attrs import frozen
@@ -88,12 +89,14 @@ def planted(path: str, source: str) -> Module:
     return Module(path, ast.parse(source), source.count("\n"))
 
 
-def our_modules() -> list[Module]:
-    return [
+@cache
+def our_modules() -> tuple[Module, ...]:
+    """Return all modules of ours, parsed once for all rules."""
+    return tuple(
         planted(path.relative_to(ROOT).as_posix(), path.read_text(encoding="utf-8"))
         for package in PACKAGES
         for path in sorted((ROOT / package).rglob("*.py"))
-    ]
+    )
 
 
 def imported(module: Module, nodes: Iterator[ast.AST]) -> Iterator[tuple[int, str]]:
@@ -273,7 +276,7 @@ def last_name(target: ast.expr) -> str:
     return getattr(target, "id", getattr(target, "attr", ""))
 
 
-def heavy_chain(modules: list[Module], start: str) -> list[str]:
+def heavy_chain(modules: Sequence[Module], start: str) -> list[str]:
     """Return how a module comes to import something heavy when it is loaded, or nothing."""
     by_name = {module.name: module for module in modules}
     queue, seen = [[start]], {start}
