@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from analysis.budget import CONFIDENCE, effective_degrees_of_freedom
 from analysis.causes import MEASURED, Budget, Cause, Influence
 from analysis.digits import percent, significant
+from analysis.efficacy import daily_light_integral
 from analysis.results import MapSummary
 from analysis.uncertainty import efficacy_sizes, flux_sizes, interval
 from analysis.uniformity import uniformity
@@ -257,6 +258,8 @@ def mean_of(maps: Sequence[MapSummary]) -> MapSummary:
         plane_efficacy_umol_j=synchronous,
         plane_efficacy_from_means=from_means,
         mean_wall_power_w=_mean([one.mean_wall_power_w for one in maps]),
+        dli_12h=daily_light_integral(mean, 12),
+        dli_18h=daily_light_integral(mean, 18),
         uniformity=None if first.uniformity is None else uniformity(ppfd, weights),
         uncertainty=known,
         budget=budget,
