@@ -9,6 +9,7 @@ import pytest
 
 from analysis import run_folder
 from analysis.plane_results import usable_maps
+from analysis.replicates import spreads
 from analysis.summary import summarise
 from analysis.tidy import maps_table
 from rig.course import Stay, stays
@@ -147,3 +148,16 @@ def test_what_would_be_done_counts_each_replicate_and_no_way_between_them(tmp_pa
     ]
     assert sum(what.startswith("drive to") for what in steps) == 2
     assert not [why for why in refusals(plan, profile) if "hangings" in why]
+
+
+@pytest.mark.parametrize(("lamp", "is_beyond"), [(STILL["lamp"], False), ({}, True)])
+def test_their_spread_is_the_noise_of_the_instruments_unless_the_lamp_itself_changes(
+    lamp, is_beyond, tmp_path
+):
+    # The errors of the demo's bench, which the budget has never seen; with a lamp that stands still
+    # from the first moment, and with one that is lit a minute before.
+    plan = plan_of(tmp_path, **BRIEF, heights={"mounting_height_mm": [450.0], "replicates": 4})
+    mains = STILL["mains"] if lamp else {}
+    profile, bench = bench_of(tmp_path, scenario={"lamp": lamp, "mains": mains})
+    (found,) = spreads(summarise(run_folder.load(do_run(tmp_path, plan, profile, bench))).maps)
+    assert found.is_beyond == is_beyond
