@@ -140,7 +140,9 @@ class Pause:
             if not trouble.port_lost or self._is_open(trouble.subject):
                 return
             # Not by itself once it is back: who said "go on" too early may be at the plug.
-            next_s = min(self._clock.elapsed_s() + LOOK_EVERY_S, until_s)
+            next_s = self._clock.elapsed_s() + LOOK_EVERY_S
+            if next_s >= until_s:
+                raise self._end(trouble, True)
             self._progress.phase("Paused", "The port is not back yet.")
             self._attendant.wait_until(next_s)
 

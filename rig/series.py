@@ -84,11 +84,13 @@ def _done(name: str, lab: Path, but: Path | None = None) -> Iterator[dict[str, A
             if folder == but or b"[series]" not in text:
                 continue
             plan = tomllib.loads(text.decode("utf-8"))
+            series = series_of(plan)
+            if series is None or series.name != name:
+                continue
             events, _, _ = run_folder.split_rows(
                 (folder / run_folder.EVENTS).read_bytes(), run_folder.EVENTS
             )
         except (OSError, ValueError):
             continue  # `evenfall report` says what is wrong with it
-        series = series_of(plan)
-        if series is not None and series.name == name and _ENDED in events:
+        if _ENDED in events:
             yield plan

@@ -92,6 +92,27 @@ def test_where_nobody_answers_the_lamp_goes_off_when_the_pause_is_over(plain, tm
     assert len(named(run, "homed")) == 1
 
 
+class Hasty(Watcher):
+    """Says "go on" at once, whatever is the matter."""
+
+    def ask(self, prompt):
+        if prompt.kind == "mend":
+            self.asked.append(prompt.kind)
+            self._answer = "go on"
+        else:
+            super().ask(prompt)
+
+
+def test_words_alone_bring_no_port_back(plain, tmp_path):  # noqa: F811
+    plan, profile, bench = night(tmp_path)
+    unplug(bench, in_map(plain))
+    person = Hasty(bench, plan.device.name)
+    end, run = stopped(tmp_path, plan, profile, bench, operator=person)
+    assert end.reason.endswith("Paused for 10 min, no longer.")
+    assert 2 < person.asked.count("mend") <= 60
+    assert len(named(run, "homed")) == 1
+
+
 def test_with_nobody_there_the_run_stops_unless_the_plan_lets_the_stage_home(plain, tmp_path):  # noqa: F811
     plan, profile, bench = night(tmp_path)
     unplug(bench, in_map(plain), for_s=30.0)
