@@ -14,6 +14,7 @@ from analysis.plane_results import results, usable_maps
 from analysis.replicates import hangings, mean_of, replicate_in, replicates_at, spread_of
 from analysis.results import RunSummary
 from analysis.run_budget import with_uncertainty
+from analysis.tidy import maps_table
 from analysis.uncertainty import efficacy_sizes
 from tests.analysis.comparable import CALIBRATION, GAIN, map_with, run, with_budgets
 from tests.analysis.one_map import budget, influences, measured
@@ -109,6 +110,9 @@ def test_the_mean_of_the_light_is_cell_by_cell():
 def test_maps_of_a_run_without_replicates_stay_what_they_are():
     maps = run(efficacies={400.0: (1.2, 1.3), 500.0: 1.1}).maps
     assert hangings(maps) == maps
+    assert all("replicate" not in one.to_dict() for one in maps)
+    assert "replicate" not in maps_table([run()])
+    assert repeated(1.2).maps[0].to_dict()["replicate"] == 1
 
 
 def test_a_spread_as_the_budget_has_it_is_no_more_than_chance():
