@@ -32,15 +32,15 @@ def test_an_unplugged_instrument_pauses_the_run_which_goes_on_when_it_is_back(po
         run.expect("lamp must be OFF")
         run.type("done")
         run.expect("Paused")
-        run.expect("the port is gone")
         if port == "stage":
             bench.expect("port of stage back")
             run.expect("as soon as you answer")
             run.type("go on")
         # Nobody knows what was done meanwhile: before the dark reading goes on it is asked again.
         run.expect("lamp must be OFF")
-        run.type("done")
-        run.expect("Light the lamp now", within_s=120)
+        if port != "stage":  # which has homed on its new port by now
+            run.type("done")
+            run.expect("Light the lamp now", within_s=120)
         run.child.send_signal(signal.SIGTERM)
         assert run.child.wait(30) == 130
     finally:
