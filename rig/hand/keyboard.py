@@ -63,7 +63,8 @@ class Keyboard:
         now[3] &= ~(termios.ICANON | termios.ECHO | termios.IEXTEN)
         now[6][termios.VSUSP] = b"\0"  # no key at all
         now[6][termios.VMIN], now[6][termios.VTIME] = 1, 0
-        termios.tcsetattr(self._fd, termios.TCSADRAIN, now)
+        with suppress(termios.error):  # a terminal that is closed continues its programs too
+            termios.tcsetattr(self._fd, termios.TCSANOW, now)
 
     def close(self) -> None:
         """Put the terminal back as it was."""
@@ -77,8 +78,8 @@ class Keyboard:
         return None if self.at_end else self._fd
 
     def readable(self) -> bool:
-        """Say whether something typed is at hand already."""
-        return self.at_end or bool(self._typed)
+        """Say whether something typed is at hand."""
+        return self.at_end or bool(self._typed) or bool(select.select([self._fd], [], [], 0)[0])
 
     def key(self) -> str | None:
         """Return the next key, None if there is none; never waits.

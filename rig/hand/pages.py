@@ -58,18 +58,19 @@ def question_picture(
     """Draw one page of a question; the last one takes the answer."""
     pages = pages_of(prompt, width, height, signs)
     page = min(page, len(pages) - 1)
-    body = [Text(""), *(Text("  ") + line for line in pages[page])]
+    body = [Text(""), *(Text("  ") + line for line in pages[page]), Text("")]
     if page < len(pages) - 1:
         more = f"  Page {page + 1} of {len(pages)}.  Enter or space bar: read on"
-        return filled(body, height, [fitted(more, width, "bold"), Text("")])
-    choices = signs.text(" / ".join(prompt.choices))
-    line = Text(f"  {choices} : ", "bold") + Text(signs.text(typed), "bold")
+        return filled([*body, fitted(more, width, "bold")], height, [])
+    line = Text("  ")
+    line.append(f"Answer ({signs.text(' / '.join(prompt.choices))}): ")
+    line.append(signs.text(typed), "bold")
     line.append(CURSOR, "bold blink")
     hint = note or "the word or its first letter, then Enter"
     if len(pages) > 1:
         hint += f"   (page {page + 1} of {len(pages)}; b turns back)"
-    foot = [fitted(line, width), fitted(f"  {signs.text(hint)}", width, "" if note else "dim")]
-    return filled(body, height, foot)
+    answer = [fitted(line, width), fitted(f"  {signs.text(hint)}", width, "" if note else "dim")]
+    return filled([*body[: max(height - 2, 0)], *answer], height, [])
 
 
 def phase_picture(phase: Phase, width: int, height: int, signs: Lettering) -> list[Text]:

@@ -83,6 +83,13 @@ class Terminal:
             self._take()
         return self.child.returncode, said
 
+    def hang_up(self) -> tuple[int, str]:
+        """Close the window on the program; return exit code and what was said on the way."""
+        os.close(self._master)
+        self._master = os.open(os.devnull, os.O_RDONLY)
+        _, said = self.child.communicate(timeout=LONG_S)
+        return self.child.returncode, said
+
     def is_put_back(self) -> bool:
         return termios.tcgetattr(self._slave) == self.settings and all(
             self.sent.rfind(back) >= self.sent.rfind(taken)

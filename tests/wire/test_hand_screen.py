@@ -161,6 +161,12 @@ def test_a_signal_that_ends_the_program_leaves_the_terminal_as_it_was(number, co
         assert there.is_put_back()
 
 
+def test_a_window_that_is_closed_ends_the_program_without_a_traceback():
+    with terminal(["-c", WAITS]) as there:
+        there.shows("Point 31 of 81")
+        assert there.hang_up() == (-signal.SIGHUP, "")
+
+
 def test_an_exception_leaves_the_terminal_as_it_was_and_is_seen():
     with terminal(["-c", WAITS], NO_COLOR="1") as there:
         there.shows("Point 31 of 81")

@@ -34,7 +34,9 @@ def test_lines_of_a_pipe_answer_one_question_after_the_other(tmp_path):
     shown = tmp_path / "shown"
     with desk_with("y\n\n61,5\nq\nskip\n", shown) as desk:
         desk.operator.ask(CAUTIONS)
+        assert desk.operator.readable()  # though nobody has fetched it yet
         assert desk.operator.answer() == "yes"
+        assert not desk.operator.readable()  # what there is belongs to what will be asked
         desk.show(view_of(3, 0, enter_key="d"))
         assert desk.answer() == HandAnswer(key="d")
         assert desk.answer() is None  # answered already

@@ -169,7 +169,9 @@ def test_every_word_of_the_cautions_can_be_read_before_they_are_answered(
         assert ("yes / stop" in "\n".join(line.plain for line in lines)) == (
             number == len(pages) - 1
         )
-        read += " ".join(line.plain for line in lines[: height - 2]) + " "
+        plain = [line.plain for line in lines]
+        (end,) = [at for at, line in enumerate(plain) if re.match("  (Page|Answer)", line)]
+        read += " ".join(plain[:end]) + " "
     assert read.split() == signs.text(prompt.text).split()
 
 
