@@ -40,6 +40,7 @@ RIG: Final = "rig.toml"
 DESCRIPTOR: Final = "datapackage.json"
 SUMMARY: Final = "summary.json"
 REPORT: Final = "report.html"
+FIGURES: Final = "figures"
 
 ROLES: Final = (
     "dark",  # lamp off
@@ -176,6 +177,18 @@ _ESCAPED: Final = tuple(
     chr(byte) if 32 < byte < 127 and byte not in b'\\,"' else f"\\x{byte:02x}"
     for byte in range(256)
 )
+
+
+def is_derived(name: str) -> bool:
+    """Tell whether a file, by its path in the run folder, can be rebuilt from the others.
+
+    Those are the summary, pages of a report in whatever form, and pictures.
+    """
+    first, _, rest = name.partition("/")
+    if rest:
+        return first.endswith(FIGURES)
+    is_page = first.startswith(REPORT.partition(".")[0]) and first.endswith((".html", ".pdf"))
+    return first == SUMMARY or is_page
 
 
 def escape(raw: bytes) -> str:

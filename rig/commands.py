@@ -9,6 +9,8 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
+from analysis.report.findings import find
+from analysis.report.pages import paths
 from drivers.clock import Clock, SystemClock
 from rig import bench_lock
 from rig.awake import kept_awake
@@ -19,12 +21,11 @@ from rig.faults import RunStopped
 from rig.lamp_records import not_seasoned
 from rig.notices import Notices
 from rig.operator import Operator, StopRequest, TerminalOperator
-from rig.pdf import write_pdf
 from rig.plan import Plan
 from rig.profile import Profile
 from rig.progress import RunProgress, TerminalProgress
 from rig.read_both import read_both
-from rig.results import derive, draw_maps, show_heights, show_results
+from rig.results import derive, draw_pictures, show_heights, show_pages, show_results
 from rig.resume import read_interrupted, resume
 from rig.run import run
 from rig.telling import TellingProgress
@@ -102,12 +103,17 @@ def _measure(
         ours.enter_context(notices.around(name))
         shown = TellingProgress(TerminalProgress(console), notices, name)
         folder, made_utc = _measured(plan, profile, work, console, shown)
-    summary = derive(folder, made_utc=made_utc)
-    draw_maps([summary], folder / "figures")
-    show_results([summary], console)
-    show_heights([summary], console)
-    console.print(f"Report: {folder / run_folder.REPORT}", markup=False, soft_wrap=True)
+    _show(folder, made_utc, console)
     return 0
+
+
+def _show(folder: Path, made_utc: str, console: Console, *, pdf: bool = False) -> None:
+    """Derive all that stands beside a run's readings, and show the result."""
+    found, figures = derive(folder, made_utc=made_utc), folder / run_folder.FIGURES
+    draw_pictures(found, figures)
+    show_results(found.runs, console)
+    show_heights(found, console)
+    show_pages(paths(folder / run_folder.REPORT), console, figures=figures, pdf=pdf)
 
 
 def _measured(
@@ -160,21 +166,9 @@ def report_command(folders: Sequence[Path], out: Path | None, *, pdf: bool = Fal
     console = Console(highlight=False)
     made_utc = utc_text(SystemClock())
     if out is not None or len(folders) > 1:
-        write_together(load_all(folders), out, console, made_utc=made_utc, pdf=pdf)
-        return 0
-    summary = derive(folders[0], made_utc=made_utc)
-    draw_maps([summary], folders[0] / "figures")
-    show_results([summary], console)
-    show_heights([summary], console)
-    console.print(
-        f"Report: {folders[0] / run_folder.REPORT}\nPictures: {folders[0] / 'figures'}",
-        markup=False,
-        soft_wrap=True,
-    )
-    if pdf:
-        console.print(
-            f"PDF: {write_pdf(folders[0] / run_folder.REPORT)}", markup=False, soft_wrap=True
-        )
+        write_together(find(load_all(folders)), out, console, made_utc=made_utc, pdf=pdf)
+    else:
+        _show(folders[0], made_utc, console, pdf=pdf)
     return 0
 
 

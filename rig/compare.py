@@ -3,31 +3,23 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.console import Console
 
 from analysis import run_folder
-from analysis.figures.style import to_png
-from analysis.lab_folder import slug
 from analysis.likeness import NotAFactError, check_facts
-from analysis.report.build import write_rendered
-from analysis.report.cards import comparison_card
-from analysis.report.difference_part import difference_maps
-from analysis.report.standing import Standing, standing
+from analysis.report.findings import Findings, find
+from analysis.report.pages import write_pages
+from analysis.report.standing import Standing
 from analysis.results import RunSummary
-from analysis.run_folder import Run
 from analysis.summary import summarise
 from rig.control import bench_of_labs
-from rig.pdf import write_pdf
-from rig.results import draw_maps, show_results, show_verdicts
+from rig.results import draw_pictures, show_pages, show_results, show_verdicts
 from rig.toml_faults import ConfigError
 
 DEFAULT_PAGE = "report-compared.html"
-#: An element in a page needs none, a file of its own does.
-_NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
-Loaded = tuple[Sequence[Run], Sequence[RunSummary]]
 
 
 def compare(
@@ -74,14 +66,14 @@ def compare(
         check_facts(facts)
     except NotAFactError as error:
         raise ConfigError("--accept", [str(error)]) from error
-    loaded = load_all(folders)
-    together = standing(loaded[1], accept=facts)
+    found = find(load_all(folders), accept=facts)
+    together = found.standing
     if together is not None and together.refused:
         _show_refusal(together, folders, facts)
         return 1
     console = Console(highlight=False)
-    write_together(loaded, out, console, made_utc=made_utc, accept=facts, pdf=pdf)
-    stamped = "" if together is None else " ".join(together.stamps)
+    write_together(found, out, console, made_utc=made_utc, pdf=pdf)
+    stamped = " ".join(found.stamps)
     for fact in dict.fromkeys(facts):
         if fact not in stamped:
             console.print(f"--accept {fact.replace(' ', '-')}: nothing to accept, it is alike.")
@@ -128,7 +120,7 @@ def refuse_places(folders: Sequence[Path], out: Path | None) -> None:
         raise ConfigError(f"--out {out}", [problem])
 
 
-def load_all(folders: Sequence[Path]) -> Loaded:
+def load_all(folders: Sequence[Path]) -> list[RunSummary]:
     """Read run folders and work out their summaries.
 
     Raises
@@ -136,57 +128,29 @@ def load_all(folders: Sequence[Path]) -> Loaded:
     RunFolderError
         One of them is not a run folder.
     """
-    runs = [run_folder.load(folder) for folder in folders]
-    return runs, [summarise(run) for run in runs]
+    return [summarise(run_folder.load(folder)) for folder in folders]
 
 
 def write_together(
-    loaded: Loaded,
-    out: Path | None,
-    console: Console,
-    *,
-    made_utc: str,
-    accept: Collection[str] = (),
-    pdf: bool = False,
+    found: Findings, out: Path | None, console: Console, *, made_utc: str, pdf: bool = False
 ) -> None:
-    """Write the page and the pictures of several runs, and print the verdict and the figures.
+    """Write the pages and the pictures of several runs, and print the verdict and the figures.
 
     The run folders themselves are left as they are.
 
     Raises
     ------
     NoPdf
-        The page could not be printed as PDF; all the rest is there.
+        A page could not be printed as PDF; all the rest is there.
     """
-    runs, summaries = loaded
-    path = out or Path(runs[0].path) / DEFAULT_PAGE
+    path = out or Path(found.runs[0].path) / DEFAULT_PAGE
     figures = path.with_name(f"{path.stem}-figures")
-    together = standing(summaries, accept=accept)
-    bench = bench_of_labs(summaries)
-    write_rendered(runs, summaries, path, made_utc=made_utc, accept=accept, bench=bench)
-    stamps = () if together is None else together.stamps
-    draw_maps(summaries, figures, stamps=stamps)
-    draw_differences(summaries, () if together is None else together.order, figures, stamps)
-    one = None if together is None else comparison_card(summaries, together)
-    if one is not None:
-        one.write(figures)
-    show_verdicts(summaries, console, accept=accept)
+    bench = bench_of_labs(found.runs)
+    pages = write_pages(found, path, made_utc=made_utc, bench=bench)
+    draw_pictures(found, figures)
+    show_verdicts(found, console)
     for sentence in bench:
         console.print(f"\n{sentence}", markup=False)
     console.print()
-    show_results(summaries, console)
-    console.print(f"Report: {path}\nPictures: {figures}", markup=False, soft_wrap=True)
-    if pdf:
-        console.print(f"PDF: {write_pdf(path)}", markup=False, soft_wrap=True)
-
-
-def draw_differences(
-    summaries: Sequence[RunSummary], order: Sequence[str], figures: Path, stamps: Sequence[str]
-) -> None:
-    """Write the difference maps of the best device and each other one as PNG and as SVG."""
-    for one in difference_maps(summaries, order)[0] if len(order) > 1 else ():
-        pair = f"{slug(one.first)}-over-{slug(one.second)}-{slug(f'{one.height_mm:g} mm')}"
-        stem = figures / f"difference-{pair}"
-        stem.with_suffix(".png").write_bytes(to_png(one.figure(), dpi=200, stamps=stamps))
-        svg = one.svg(name=pair, stamps=stamps).replace("<svg ", f"<svg {_NAMESPACES} ", 1)
-        stem.with_suffix(".svg").write_text(svg + "\n", encoding="utf-8", newline="\n")
+    show_results(found.runs, console)
+    show_pages(pages, console, figures=figures, pdf=pdf)

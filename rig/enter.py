@@ -20,7 +20,7 @@ from analysis import lab_folder, lab_records
 from analysis.grid import Grid, grid_from_plan
 from analysis.lux import conversion_of
 from analysis.quantities import MEASURED
-from analysis.run_folder import EventRow, ReadingRow
+from analysis.run_folder import FIGURES, REPORT, EventRow, ReadingRow
 from drivers.clock import Clock, SystemClock
 from rig.enter_plan import NO_DARK, Facts, build_plan, plan_problems
 from rig.recorder import Recorder
@@ -87,16 +87,18 @@ def run_enter(options: argparse.Namespace) -> int:
     """
     from rich.console import Console
 
-    from rig.results import derive, show_results
+    from analysis.report.pages import paths
+    from rig.results import derive, draw_pictures, show_pages, show_results
 
     facts = Facts(**{item.name: getattr(options, item.name) for item in attrs.fields(Facts)})
     clock = SystemClock()
     folder = enter(options.table, facts, lab=options.lab, clock=clock)
     console = Console(highlight=False)
     console.print(f"Entered: {folder}", markup=False, soft_wrap=True)
-    summary = derive(folder, made_utc=f"{clock.utc():%Y-%m-%dT%H:%M:%SZ}")
-    show_results([summary], console)
-    console.print(f"Report: {folder / 'report.html'}", markup=False, soft_wrap=True)
+    found = derive(folder, made_utc=f"{clock.utc():%Y-%m-%dT%H:%M:%SZ}")
+    draw_pictures(found, folder / FIGURES)
+    show_results(found.runs, console)
+    show_pages(paths(folder / REPORT), console, figures=folder / FIGURES)
     return 0
 
 

@@ -55,7 +55,7 @@ def run_export(options: argparse.Namespace) -> int:
     from analysis.tidy import cells_table, maps_table
     from rig.compare import load_all
 
-    _, summaries = load_all(options.runs)
+    summaries = load_all(options.runs)
     tables = {"maps": maps_table(summaries), "cells": cells_table(summaries)}
     out.mkdir(parents=True, exist_ok=True)
     if form == "xlsx":

@@ -17,6 +17,7 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis.lab_records import LabFolderError
+from analysis.run_folder import FIGURES
 from drivers.clock import Clock, SystemClock
 from drivers.errors import DriverError
 from rig import unattended
@@ -32,7 +33,7 @@ from rig.plan import Plan, read_plan
 from rig.profile import Profile, read_profile
 from rig.progress import TerminalProgress
 from rig.recorder import RecorderError
-from rig.results import derive, draw_maps
+from rig.results import derive, draw_pictures
 from rig.run import run
 from rig.schedule_book import Book, Entry, digest
 from rig.schedule_policy import State
@@ -198,8 +199,8 @@ class _Carried:
 
     def _derive(self, folder: Path) -> None:
         try:
-            summary = derive(folder, made_utc=f"{self._clock.utc():%Y-%m-%dT%H:%M:%SZ}")
-            draw_maps([summary], folder / "figures")
+            found = derive(folder, made_utc=f"{self._clock.utc():%Y-%m-%dT%H:%M:%SZ}")
+            draw_pictures(found, folder / FIGURES)
         except Exception as fault:  # what was measured is kept, and its end is on record
             again = f"evenfall report {folder}"
             self._console.print(f"The report was not made ({fault}). Try: {again}", markup=False)

@@ -38,8 +38,6 @@ from rig.storage import (
     write_all,
 )
 
-# Derived files can be rebuilt at any time, so they are not part of what is closed.
-_DERIVED: Final = (run_folder.SUMMARY, run_folder.REPORT, "figures")
 _NEW: Final = ".new"
 TORN: Final = "torn"
 _LOGS: Final = (
@@ -378,7 +376,8 @@ class Recorder:
         files = [
             path
             for path in storage.files(self.folder)
-            if path.relative_to(self.folder).parts[0] not in (*_DERIVED, DESCRIPTOR)
+            if (name := path.relative_to(self.folder).as_posix()) != DESCRIPTOR
+            and not run_folder.is_derived(name)
             and path.suffix != _NEW
         ]
         inside = [path.relative_to(self.folder) for path in files]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from rich.console import Console
@@ -11,15 +11,16 @@ from rich.table import Table
 
 from analysis import run_folder
 from analysis.digits import plus_minus
+from analysis.figures.style import to_png, to_svg_file
 from analysis.lab_folder import slug
 from analysis.replicates import replicate_words
-from analysis.report.build import write_map_png, write_rendered
-from analysis.report.cards import run_card
+from analysis.report.build import write_map_png
+from analysis.report.cards import card_of
 from analysis.report.correction_part import mark_notes
+from analysis.report.findings import Findings, find
 from analysis.report.height_part import height_verdicts
-from analysis.report.pictures import shared_scale
+from analysis.report.pages import write_pages
 from analysis.report.sentences import height
-from analysis.report.standing import standing
 from analysis.report.tables import MARK
 from analysis.report.value_part import headlines
 from analysis.stated import (
@@ -31,43 +32,70 @@ from analysis.stated import (
     of_wall_power,
 )
 from analysis.summary import MapSummary, RunSummary, summarise
+from rig.pdf import write_pdf
 
 #: In the table a word would push the last columns out of 80.
 NOT_STATED = "–"
 
 
-def derive(folder: Path, *, made_utc: str) -> RunSummary:
-    """Write summary and report into a run folder.
+def derive(folder: Path, *, made_utc: str) -> Findings:
+    """Write summary and report into a run folder, and return what was found in it.
 
     Raises
     ------
     RunFolderError
         Not a run folder.
     """
-    run = run_folder.load(folder)
-    summary = summarise(run)
+    summary = summarise(run_folder.load(folder))
     text = json.dumps(summary.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     (folder / run_folder.SUMMARY).write_text(text + "\n", encoding="utf-8")
-    write_rendered([run], [summary], folder / run_folder.REPORT, made_utc=made_utc)
-    return summary
+    found = find([summary])
+    write_pages(found, folder / run_folder.REPORT, made_utc=made_utc)
+    return found
 
 
-def draw_maps(
-    summaries: Sequence[RunSummary], figures: Path, *, stamps: Sequence[str] = ()
-) -> None:
-    """Write each map as a picture for publication, all on one scale; of one run also its cards."""
+def draw_pictures(found: Findings, figures: Path) -> None:
+    """Write pictures for publication: each map, all on one scale, differences, and the card."""
     figures.mkdir(exist_ok=True)
-    scale = shared_scale(summaries)
-    names = [slug(summary.device) for summary in summaries]
-    for at, summary in enumerate(summaries):
+    names = [slug(summary.device) for summary in found.runs]
+    for at, summary in enumerate(found.runs):
         run = f"-run-{names[: at + 1].count(names[at])}" if names.count(names[at]) > 1 else ""
         for one in summary.maps:
             which = f"{one.installation}-{slug(height(one) + replicate_words(one.replicate))}"
             name = f"{names[at]}{run}-{which}.png"
-            write_map_png(summary, one, figures / name, scale=scale, stamps=stamps)
-    card = run_card(summaries[0]) if len(summaries) == 1 else None
+            write_map_png(summary, one, figures / name, scale=found.scale, stamps=found.stamps)
+    for difference in found.differences:
+        at_mm = slug(f"{difference.height_mm:g} mm")
+        pair = f"{slug(difference.first)}-over-{slug(difference.second)}-{at_mm}"
+        stem = figures / f"difference-{pair}"
+        png = to_png(difference.figure(), dpi=200, stamps=found.stamps)
+        stem.with_suffix(".png").write_bytes(png)
+        stem.with_suffix(".svg").write_bytes(
+            to_svg_file(
+                difference.figure(), name=pair, alt=difference.alt_text, stamps=found.stamps
+            )
+        )
+    card = card_of(found)
     if card is not None:
         card.write(figures)
+
+
+def show_pages(
+    pages: Sequence[Path], console: Console, *, figures: Path, pdf: bool = False
+) -> None:
+    """Print where the pages and pictures are; print the pages as PDF, too, on request.
+
+    Raises
+    ------
+    NoPdf
+        A page could not be printed; all the rest is there.
+    """
+    names = ("Report", "For the lab's file", "For the public")
+    for name, page in zip(names, pages, strict=True):
+        console.print(f"{name}: {page}", markup=False, soft_wrap=True)
+    console.print(f"Pictures: {figures}", markup=False, soft_wrap=True)
+    for page in pages if pdf else ():
+        console.print(f"PDF: {write_pdf(page)}", markup=False, soft_wrap=True)
 
 
 def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
@@ -125,11 +153,9 @@ def _cells(one: MapSummary) -> list[str]:
     ]
 
 
-def show_verdicts(
-    summaries: Sequence[RunSummary], console: Console, *, accept: Collection[str] = ()
-) -> None:
+def show_verdicts(found: Findings, console: Console) -> None:
     """Print what the report says about several runs together: verdicts, or why there are none."""
-    together = standing(summaries, accept=accept)
+    together = found.standing
     if together is None:
         return
     console.print(f"\n{together.headline}", markup=False)
@@ -143,13 +169,13 @@ def show_verdicts(
         console.print(
             f"To compare all the same: evenfall compare, with {together.accept_words}", markup=False
         )
-    for sentence in headlines(summaries, accept=accept):
+    for sentence in headlines(found.ranking):
         console.print(f"\n{sentence}", markup=False)
 
 
-def show_heights(summaries: Sequence[RunSummary], console: Console) -> None:
+def show_heights(found: Findings, console: Console) -> None:
     """Print how low each device may hang, for the runs that were read at two heights or more."""
-    verdicts = height_verdicts(summaries)
+    verdicts = height_verdicts(found)
     if verdicts:
         console.print()
     for verdict in verdicts:

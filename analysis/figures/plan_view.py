@@ -19,10 +19,25 @@ if TYPE_CHECKING:
     from analysis.results import MapSummary
 
 
-def draw_bar(axes: Any, scale: Scale, *, marks: Mapping[float, str] | None = None) -> None:
-    """Draw the colour scale on narrow upright axes, with marks of one map beside it."""
+def draw_bar(
+    axes: Any,
+    scale: Scale,
+    *,
+    marks: Mapping[float, str] | None = None,
+    is_level: bool = False,
+) -> None:
+    """Draw the colour scale on narrow upright axes, with marks of one map beside it; or level."""
     steps = np.linspace(0.0, 1.0, 129)[:-1] + 0.5 / 128
     top = scale.top_umol_m2_s
+    if is_level:
+        axes.imshow(
+            LIGHT(steps)[None, :, :3], extent=(0, top, 0, 1), aspect="auto", interpolation="nearest"
+        )
+        axes.set(yticks=[], xlim=(0, top), xlabel=f"PPFD ({PPFD_UNIT})")
+        axes.xaxis.labelpad = 1
+        for spine in axes.spines.values():
+            spine.set_visible(False)
+        return
     axes.imshow(
         LIGHT(steps)[:, None, :3], origin="lower", extent=(0, 1, 0, top), aspect="auto",
         interpolation="nearest",
@@ -59,6 +74,7 @@ def indices(axes: Any, grid: Grid, wall_mm: float, *, size: float = 6.5) -> None
 
 _WALL_IN: Final = 0.07
 _MAP_IN: Final = 4.15
+_BARE_IN: Final = 3.6
 
 
 def plan_view(map_: MapSummary, scale: Scale, setting: Setting, *, title: str) -> Figure:
@@ -100,6 +116,29 @@ def plan_view(map_: MapSummary, scale: Scale, setting: Setting, *, title: str) -
             bbox_to_anchor=((left - 0.1) / width, 0.02),
             ncols=3, columnspacing=1.4, handlelength=2.4, labelspacing=0.35, borderpad=0.0,
         )  # fmt: skip
+    return figure
+
+
+def bare_map(map_: MapSummary, scale: Scale, setting: Setting) -> Figure:
+    """Draw a map as large as a narrow screen allows: cells, numbers, and the scale below them.
+
+    Parameters
+    ----------
+    map_ : MapSummary
+    scale : Scale
+    setting : Setting
+    """
+    grid = map_.grid
+    mm_per_in = max(grid.width_mm, grid.depth_mm) / _BARE_IN
+    wide, high = grid.width_mm / mm_per_in, grid.depth_mm / mm_per_in
+    side, bottom = 0.04, 0.48
+    with house_style():
+        figure = new_figure(wide + 2 * (side + _WALL_IN), bottom + high + 2 * _WALL_IN + side)
+        axes = box(figure, side, bottom, wide + 2 * _WALL_IN, high + 2 * _WALL_IN)
+        draw_plane(axes, map_, scale, setting, mm_per_in=mm_per_in, wall_in=_WALL_IN)
+        axes.set(xticks=[], yticks=[])
+        bar = box(figure, side + _WALL_IN, bottom - 0.17, wide, 0.11)
+        draw_bar(bar, scale, is_level=True)
     return figure
 
 

@@ -2,36 +2,27 @@
 
 from __future__ import annotations
 
-import platform
-import re
 from collections.abc import Collection, Sequence
-from importlib import metadata
 from pathlib import Path
-from typing import Any, Final
 
 from attrs import frozen
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 
 from analysis.calibration_dates import undated
 from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, significant
 from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
-from analysis.report import facts, height_words, pictures, sentences, tables, words
+from analysis.report import facts, height_words, page, pictures, sentences, tables, words
 from analysis.report.budget_part import budget_parts, term_lines
 from analysis.report.correction_part import CorrectionLine, correction_lines, mark_notes
 from analysis.report.difference_part import difference_part
+from analysis.report.findings import Findings, find
 from analysis.report.height_part import height_parts
 from analysis.report.journal import Journal, journal
-from analysis.report.standing import standing
 from analysis.report.value_part import value_part
 from analysis.results import MapSummary, RunSummary
 from analysis.run_folder import Run
 from analysis.summary import summarise
-
-_HERE: Final = Path(__file__).parent
-_LIBRARIES: Final = ("evenfall", "jinja2", "matplotlib", "numpy", "pandas", "scipy")
 
 
 @frozen(kw_only=True)
@@ -98,130 +89,70 @@ def write_report(
     OSError
         The file could not be written.
     """
-    summaries = [summarise(run) for run in runs]
-    write_rendered(runs, summaries, Path(out), made_utc=made_utc, accept=accept)
+    found = find([summarise(run) for run in runs], accept=accept)
+    html = render(found, made_utc=made_utc)
+    Path(out).write_text(html, encoding="utf-8", newline="\n")
     return Path(out)
 
 
-def write_rendered(
-    runs: Sequence[Run],
-    summaries: Sequence[RunSummary],
-    out: Path,
-    *,
-    made_utc: str,
-    accept: Collection[str] = (),
-    bench: Sequence[str] = (),
-) -> None:
-    """Write the report as `write_report` does, for whoever has the summaries already.
+def render(found: Findings, *, made_utc: str, bench: Sequence[str] = ()) -> str:
+    """Return the report as HTML.
 
-    `bench` is what the lab's control reflector says of the time of these runs; it is printed
-    with the comparison.
+    Parameters
+    ----------
+    found : Findings
+    made_utc : str
+        As of `write_report`.
+    bench : sequence of str
+        What the lab's control reflector says of the time of these runs; it is printed with the
+        comparison.
     """
-    html = render(runs, summaries, made_utc=made_utc, accept=accept, bench=bench)
-    out.write_text(html, encoding="utf-8", newline="\n")
-
-
-def render(
-    runs: Sequence[Run],
-    summaries: Sequence[RunSummary],
-    *,
-    made_utc: str,
-    accept: Collection[str] = (),
-    bench: Sequence[str] = (),
-) -> str:
-    """Return the report as HTML; `summaries` are those of `runs`, in the same order."""
-    if not runs:
-        raise ValueError("a report needs at least one run")
-    scale = pictures.shared_scale(summaries)
-    together = standing(summaries, accept=accept)
-    stamps = () if together is None else together.stamps
-    parts = [
-        _run_part(at, run, summary, scale, stamps)
-        for at, (run, summary) in enumerate(zip(runs, summaries, strict=True))
-    ]
-    environment = Environment(
-        loader=FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        finalize=_tight,
-    )
-    environment.filters["svg"] = Markup
-    verdicts = [sentences.verdict(summary) for summary in summaries]
+    runs, together = found.runs, found.standing
+    verdicts = [sentences.verdict(run) for run in runs]
     if together is not None:
         # Each device's own figures stand right below, in the table of key numbers.
         own = [] if together.tables else verdicts
         verdicts = [together.headline, *together.sentences, *own]
-    return environment.get_template("report.html").render(
-        title=_title(summaries),
-        style=Markup((_HERE / "report.css").read_text(encoding="utf-8")),
+    return page.fill(
+        "report.html",
+        title=page.title(runs),
         headline=verdicts[0],
         verdicts=verdicts[1:],
         standing=together,
-        differences=None
-        if together is None or len(together.order) < 2
-        else difference_part(summaries, together.order, stamps=stamps),
+        differences=difference_part(found.differences, found.no_differences, stamps=found.stamps),
         bench=bench,
-        value=value_part(summaries, accept=accept),
-        heights=height_parts(summaries),
+        value=value_part(runs, found.ranking),
+        heights=height_parts(found),
         height_headings=height_words.HEADINGS,
-        budgets=budget_parts(summaries),
+        budgets=budget_parts(runs),
         terms_of_ratio=term_lines(() if together is None else together.terms),
-        parts=parts,
-        rules=sentences.rule_sentences(summaries),
-        how_to_read=pictures.how_to_read(scale),
-        sheet=pictures.sheet_picture(summaries, scale, stamps=stamps),
+        parts=[_run_part(at, run, found) for at, run in enumerate(runs)],
+        rules=sentences.rule_sentences(runs),
+        how_to_read=pictures.how_to_read(found.scale),
+        sheet=pictures.sheet_picture(runs, found.scale, stamps=found.stamps),
         key_headings=tables.KEY_HEADINGS,
-        key_numbers=tables.key_numbers(summaries),
-        metric_columns=_spans(summaries),
-        metric_heights=[sentences.height(map_) for _, map_ in tables.columns(summaries)],
-        metrics=tables.metrics(summaries),
-        unstated=tables.unstated(summaries),
-        mark_notes=mark_notes(summaries),
-        conditions=facts.conditions(summaries),
-        instruments=facts.instruments(summaries),
+        key_numbers=tables.key_numbers(runs),
+        metric_columns=_spans(runs),
+        metric_heights=[sentences.height(map_) for _, map_ in tables.columns(runs)],
+        metrics=tables.metrics(runs),
+        unstated=tables.unstated(runs),
+        mark_notes=mark_notes(runs),
+        conditions=facts.conditions(runs),
+        instruments=facts.instruments(runs),
         files=facts.files(runs),
-        terms=words.TERMS,
         cautions=words.CAUTIONS,
-        measured_with=_measured_with(summaries),
-        made_with=_versions(),
-        made_utc=_moment(made_utc),
+        measured_with=page.measured_with(runs),
+        made_with=page.made_with(),
+        made_utc=page.moment(made_utc),
     )
-
-
-# A number and its unit, and the parts of a unit, stay on one line.
-_BREAKS: Final = re.compile(
-    r"(?<=[\d⁻¹²]) (?=(?:mm|m|m⁻²|W|V|A|%|min|h|s|s⁻¹|J⁻¹|d⁻¹|µmol|mol)(?:\W|$))"
-    r"|(?<=mol) (?=[msJ][⁻²])|(?<=±) |(?<=\d) (?=[×±])|(?<=×) "
-)
-
-
-def _tight(value: Any) -> Any:
-    if isinstance(value, str) and not isinstance(value, Markup):
-        return _BREAKS.sub("\u00a0", value)
-    return value
-
-
-def _moment(text: str) -> str:
-    """Write an ISO moment as people do; anything else stays as it was given."""
-    found = re.fullmatch(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(?::[\d.]+)?(?:Z|\+00:00)?", text)
-    return f"{found[1]} {found[2]} UTC" if found else text
-
-
-def _title(summaries: Sequence[RunSummary]) -> str:
-    names = list(dict.fromkeys(sentences.device(summary) for summary in summaries))
-    return f"Light on the plane: {sentences.listed(names)}"
 
 
 def _spans(summaries: Sequence[RunSummary]) -> list[tuple[str, int]]:
     return [(sentences.device(summary), len(summary.maps)) for summary in summaries if summary.maps]
 
 
-def _run_part(
-    at: int, run: Run, summary: RunSummary, scale: Scale, stamps: Sequence[str]
-) -> _RunPart:
+def _run_part(at: int, summary: RunSummary, found: Findings) -> _RunPart:
+    scale, stamps = found.scale, found.stamps
     maps = []
     for number, map_ in enumerate(summary.maps):
         name = f"m{at}-{number}"
@@ -261,26 +192,6 @@ def _run_part(
         corrections=correction_lines(summary),
         remarks=[*summary.remarks, *undated(summary.instruments)],
     )
-
-
-def _measured_with(summaries: Sequence[RunSummary]) -> list[str]:
-    """Say for each run which software recorded it."""
-    said = []
-    for summary in summaries:
-        ours: Any = summary.descriptor.get("evenfall", {})
-        software = ours.get("software") if isinstance(ours, dict) else None
-        if isinstance(software, dict) and software:
-            text = ", ".join(f"{name} {version}" for name, version in sorted(software.items()))
-            said.append(f"{summary.run_name} was recorded with {text}.")
-        else:
-            said.append(f"{summary.run_name} does not state the software that recorded it.")
-    return said
-
-
-def _versions() -> str:
-    found = [f"python {platform.python_version()}"]
-    found += [f"{name} {metadata.version(name)}" for name in _LIBRARIES]
-    return ", ".join(found)
 
 
 def write_map_png(

@@ -15,6 +15,7 @@ from analysis.figures.plane import Setting
 from analysis.figures.style import Scale, to_png, to_svg_file
 from analysis.plane_results import SAME_HEIGHT_MM
 from analysis.report import sentences
+from analysis.report.findings import Findings
 from analysis.report.pictures import shared_scale
 from analysis.report.standing import Standing
 from analysis.results import MapSummary, RunSummary
@@ -45,11 +46,37 @@ class Card:
             )
 
 
+def card_of(found: Findings) -> Card | None:
+    """Make the card of one run, or of the comparison of several; None where nothing is to show."""
+    if found.standing is not None:
+        return comparison_card(found.runs, found.standing)
+    return run_card(found.runs[0])
+
+
+def lead_map(found: Findings) -> tuple[RunSummary, MapSummary] | None:
+    """Return the one map to show where there is room for one; None if none was read.
+
+    That of the device that the first verdict puts first, where it is compared; without a verdict
+    that of the highest plane efficacy, of the first run that has a map.
+    """
+    together = found.standing
+    if together is not None and together.lead is not None:
+        return _map_at(found.runs, together.order[0], together.lead.height_mm[0])
+    for run in found.runs:
+        if run.maps:
+            return run, _best(run)
+    return None
+
+
+def _best(run: RunSummary) -> MapSummary:
+    return max(run.maps, key=lambda map_: map_.stated_efficacy_umol_j or 0.0)
+
+
 def run_card(run: RunSummary) -> Card | None:
     """Make the card of one run: its map of the highest plane efficacy; None without a map."""
     if not run.maps:
         return None
-    one = max(run.maps, key=lambda map_: map_.stated_efficacy_umol_j or 0.0)
+    one = _best(run)
     if one.stated_efficacy_umol_j is not None:
         whole, unit, means = plus_minus(*of_efficacy(one)), EFFICACY_UNIT, " per joule"
     elif one.delivered_flux_umol_s is not None:

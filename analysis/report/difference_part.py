@@ -61,12 +61,12 @@ class DifferenceMap:
         )
         return difference_view(self.found, self.scale, title=self.title, under=under)
 
-    def svg(self, *, name: str, stamps: Sequence[str]) -> str:
-        """Draw it as an SVG element for a page."""
+    @property
+    def alt_text(self) -> str:
+        """What a person who cannot see it should be told."""
         low, high = (in_per_cent(float(one)) for one in
                      (np.nanmin(self.found.relative), np.nanmax(self.found.relative)))  # fmt: skip
-        alt = f"{self.title}, cell by cell: from {low} to {high} %; {self.beyond}"
-        return to_svg(self.figure(), name=name, alt=alt, stamps=stamps)
+        return f"{self.title}, cell by cell: from {low} to {high} %; {self.beyond}"
 
     @property
     def beyond(self) -> str:
@@ -85,12 +85,14 @@ class DifferencePart:
 
 
 def difference_part(
-    runs: Sequence[RunSummary], order: Sequence[str], *, stamps: Sequence[str]
+    maps: Sequence[DifferenceMap], remarks: Sequence[str], *, stamps: Sequence[str]
 ) -> DifferencePart:
-    """Draw all difference maps of several runs for the page."""
-    maps, remarks = difference_maps(runs, order)
+    """Draw difference maps for the page."""
     pictures = tuple(
-        Picture(one.svg(name=f"difference-{at}", stamps=stamps), f"{one.title}: {one.beyond}.")
+        Picture(
+            to_svg(one.figure(), name=f"difference-{at}", alt=one.alt_text, stamps=stamps),
+            f"{one.title}: {one.beyond}.",
+        )
         for at, one in enumerate(maps)
     )
     return DifferencePart(pictures=pictures, remarks=tuple(remarks))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from attrs import frozen
 
@@ -15,7 +14,7 @@ from analysis.quantities import GLOSSARY
 from analysis.report import sentences
 from analysis.report.tables import Entry, Row
 from analysis.results import RunSummary
-from analysis.run_folder import DESCRIPTOR, REPORT, SUMMARY, Run
+from analysis.run_folder import DESCRIPTOR, is_derived
 
 
 def _said(value: Any, unit: str = "") -> str:
@@ -174,9 +173,14 @@ def instruments(runs: Sequence[RunSummary]) -> list[Instrument]:
     ]
 
 
+AS_CLOSED: Final = "as closed"
+CHANGED: Final = "CHANGED since closing"
+GONE: Final = "GONE since closing"
+
+
 @frozen
 class FileLine:
-    """One line of the list of files."""
+    """One line of the list of files; `state` is empty where no hash was recorded."""
 
     run: str
     name: str
@@ -185,33 +189,37 @@ class FileLine:
     state: str
 
 
-def files(runs: Sequence[Run]) -> list[FileLine]:
+def files(runs: Sequence[RunSummary]) -> list[FileLine]:
     """List what each folder holds, derived files left out, with size and SHA-256.
 
-    A file whose hash differs from the one written when the run was closed is named as changed.
+    A file whose hash differs from the one written when the run was closed is named as changed,
+    one that is not there any more as gone.
     """
     lines = []
     for run in runs:
-        closed = {
-            str(resource.get("path")): str(resource.get("hash", ""))
-            for resource in run.descriptor.get("resources", [])
-            if isinstance(resource, Mapping)
-        }
+        listed = [one for one in run.descriptor.get("resources", []) if isinstance(one, Mapping)]
+        closed = {str(one.get("path")): str(one.get("hash", "")) for one in listed}
         for path in sorted(run.path.rglob("*")):
             name = path.relative_to(run.path).as_posix()
-            if not path.is_file() or _is_derived(path, name):
+            if not path.is_file() or (name not in closed and _is_derived(name)):
                 continue
             data = path.read_bytes()
             found = hashlib.sha256(data).hexdigest()
-            known = closed.get(name, "")
+            known = closed.pop(name, "")
             state = "holds the hashes" if name == DESCRIPTOR else ""
             if known:
-                state = "as closed" if known == f"sha256:{found}" else "CHANGED since closing"
+                state = AS_CLOSED if known == f"sha256:{found}" else CHANGED
             lines.append(FileLine(run.path.name, name, len(data), found, state))
+        sizes = {str(one.get("path")): one.get("bytes") for one in listed}
+        lines += [
+            FileLine(run.path.name, name, int(sizes[name] or 0), known.partition(":")[2], GONE)
+            for name, known in closed.items()
+            if known
+        ]
     return lines
 
 
-def _is_derived(path: Path, name: str) -> bool:
-    if name in (SUMMARY, REPORT) or name.startswith("figures/"):
-        return True
-    return "/" not in name and path.suffix in (".png", ".svg", ".html")
+def _is_derived(name: str) -> bool:
+    # A page or picture that somebody had put here by name is no reading either.
+    is_beside = "/" not in name and name.endswith((".png", ".svg", ".html", ".pdf"))
+    return is_derived(name) or is_beside

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from attrs import frozen
 
 from analysis.figures.height_curves import height_trade_off
 from analysis.figures.style import to_svg
-from analysis.heights import NoHeights, heights
+from analysis.heights import Heights, NoHeights
 from analysis.report import height_words, sentences
+from analysis.report.findings import Findings
 from analysis.report.height_words import HeightRow
 from analysis.report.pictures import Picture
 from analysis.results import RunSummary
@@ -27,24 +26,21 @@ class HeightPart:
     picture: Picture | None = None
 
 
-def height_parts(runs: Sequence[RunSummary]) -> tuple[HeightPart, ...]:
+def height_parts(found: Findings) -> tuple[HeightPart, ...]:
     """Make the section on mounting height, one part for each run that was read at two or more."""
     return tuple(
-        _part(run, name=f"h{at}") for at, run in enumerate(runs) if _has_several_heights(run)
+        _part(run, held, name=f"h{at}")
+        for at, (run, held) in enumerate(zip(found.runs, found.heights, strict=True))
+        if held is not None
     )
 
 
-def height_verdicts(runs: Sequence[RunSummary]) -> list[str]:
+def height_verdicts(found: Findings) -> list[str]:
     """Return the verdict alone of each of these runs."""
-    return [height_words.verdict(heights(run)) for run in runs if _has_several_heights(run)]
+    return [height_words.verdict(held) for held in found.heights if held is not None]
 
 
-def _has_several_heights(run: RunSummary) -> bool:
-    return len({map_.mounting_height_mm for map_ in run.maps} - {None}) > 1
-
-
-def _part(run: RunSummary, *, name: str) -> HeightPart:
-    found = heights(run)
+def _part(run: RunSummary, found: Heights | NoHeights, *, name: str) -> HeightPart:
     device = sentences.device(run)
     verdict, said = height_words.verdict(found), tuple(height_words.sentences(found))
     if isinstance(found, NoHeights):

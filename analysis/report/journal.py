@@ -62,18 +62,23 @@ class Journal:
         In the order of time.
     further : int
         How many more there were.
+    is_watched : bool
+        Whether the program was there while it was measured; if not, nothing can be said of it.
     """
 
     headline: str
     lines: tuple[Line, ...]
     further: int = 0
+    is_watched: bool = True
 
 
 def journal(run: RunSummary) -> Journal | None:
-    """Sum up the events of a run; None for a table that was entered by hand, or without events."""
+    """Sum up the events of a run; None without the event that begins it."""
     began = next((one for one in run.events if one["event"] == "run-begun"), None)
     if began is None:
         return None
+    if "entered" in run.plan:
+        return Journal(headline=_entered(run, began), lines=(), is_watched=False)
     clock = _Times(run.events)
     lines = unusual(run.events)
     if run.events[-1]["event"] == "stopped":
@@ -130,6 +135,20 @@ def _headline(run: RunSummary, clock: _Times) -> str:
             f"{read}"
         )
     return f"{how}: {clock.began} to {clock.ended} UTC, {clock.length}. {read}"
+
+
+def _entered(run: RunSummary, began: Event) -> str:
+    """Say of a table that was entered by hand when that was, and what nobody wrote down."""
+    held = run.plan["entered"]
+    day = held.get("measured_on")
+    measured = f"measured on {day}" if day else "measured on a day that is not stated"
+    table = held.get("table")
+    return (
+        f"Entered by hand on {_moment(began):%Y-%m-%d %H:%M} UTC"
+        + (f" from the table {table}" if table else "")
+        + f", {measured}. When each point was read, how the lamp was, and what happened "
+        f"meanwhile is not on record. {_read(run)}"
+    )
 
 
 def _read(run: RunSummary) -> str:

@@ -5,7 +5,7 @@ Sums are for 1000 mol, because those of one mole begin with zeros.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 from attrs import frozen
@@ -19,7 +19,7 @@ from analysis.report.tables import Entry, number
 from analysis.results import RunSummary
 from analysis.run_value import MOVED_BY, RunValue, Valued, value_of
 from analysis.value import Swing
-from analysis.value_ranking import ValueRanking, ValueRow, rank_by_value
+from analysis.value_ranking import ValueRanking, ValueRow
 
 MOST_BARS: Final = 8
 
@@ -56,12 +56,11 @@ class ValuePart:
     reckoned: tuple[str, ...]
 
 
-def value_part(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> ValuePart | None:
-    """Make the section on value; None where no plan says anything of money."""
+def value_part(runs: Sequence[RunSummary], ranking: ValueRanking | None) -> ValuePart | None:
+    """Make the section on value of runs and their ranking; None where no plan speaks of money."""
     found = [(run, value_of(run)) for run in runs]
     if all(value is None for _, value in found):
         return None
-    ranking = rank_by_value(runs, accept=accept)
     devices = tuple(
         _device(run, value, name=f"v{at}")
         for at, (run, value) in enumerate(found)
@@ -80,9 +79,8 @@ def value_part(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> V
     )
 
 
-def headlines(runs: Sequence[RunSummary], *, accept: Collection[str] = ()) -> tuple[str, ...]:
+def headlines(ranking: ValueRanking | None) -> tuple[str, ...]:
     """Say in few sentences what costs least, for the terminal; none if nobody asked."""
-    ranking = rank_by_value(runs, accept=accept)
     if ranking is None:
         return ()
     return (value_words.headline(ranking), *ranking.left_out)

@@ -18,8 +18,8 @@ from rich.console import Console
 from analysis import lab_folder, run_folder
 from analysis.control_runs import control_history
 from analysis.control_words import bench_between
-from analysis.report.build import write_rendered
-from analysis.summary import summarise
+from analysis.report.findings import Findings, join
+from analysis.report.pages import write_pages
 from drivers.simulated.attach import rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
 from rig.build import build
@@ -31,7 +31,14 @@ from rig.lamps import show_lamps
 from rig.plan import read_plan
 from rig.profile import read_profile
 from rig.progress import QuietProgress
-from rig.results import derive, draw_maps, show_heights, show_results, show_verdicts
+from rig.results import (
+    derive,
+    draw_pictures,
+    show_heights,
+    show_pages,
+    show_results,
+    show_verdicts,
+)
 from rig.run import run
 from rig.storage import OsStorage
 from rig.toml_faults import ConfigError
@@ -94,37 +101,33 @@ def show(out: Path) -> int:
     context = multiprocessing.get_context(method)
     with ProcessPoolExecutor(max_workers=len(plans), mp_context=context) as pool:
         measured, weeks_before = pool.map(_measure, plans), pool.map(_run, controls)
-        folders = []
-        for plan, folder in zip(plans, measured, strict=True):
-            folders.append(folder)
+        each = []
+        for plan, one in zip(plans, measured, strict=True):
+            each.append(one)
+            folder = one.runs[0].path
             console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False, soft_wrap=True)
-        runs = [run_folder.load(folder) for folder in folders]
-        summaries = [summarise(run) for run in runs]
-        drawn = pool.submit(draw_maps, summaries, out / "figures")
+        found = join(each)
+        drawn = pool.submit(draw_pictures, found, out / run_folder.FIGURES)
         for plan, folder in zip(controls, weeks_before, strict=True):
             console.print(f"  measured  {plan.stem}  ->  {folder}", markup=False, soft_wrap=True)
         lab_folder.rebuild_index(out / "lab")  # once more, now that nobody else does
         history = control_history(out / "lab")
-        bench = bench_between(history, summaries)
-        report = out / run_folder.REPORT
-        write_rendered(runs, summaries, report, made_utc=MADE_UTC, bench=bench)
+        bench = bench_between(history, found.runs)
+        pages = write_pages(found, out / run_folder.REPORT, made_utc=MADE_UTC, bench=bench)
         draw_control(history, out / "lab" / FIGURES)
         drawn.result()
-    show_verdicts(summaries, console)
-    show_heights(summaries, console)
+    show_verdicts(found, console)
+    show_heights(found, console)
     console.print()
-    show_results(summaries, console)
+    show_results(found.runs, console)
     console.print()
     for sentence in bench:
         console.print(sentence, markup=False)
     console.print()
     show_lamps(out / "lab", history, console)
-    console.print(
-        f"\nReport: {report}\nPictures: {out / 'figures'}\n"
-        f"Control reflector: {out / 'lab' / FIGURES}",
-        markup=False,
-        soft_wrap=True,
-    )
+    console.print()
+    show_pages(pages, console, figures=out / run_folder.FIGURES)
+    console.print(f"Control reflector: {out / 'lab' / FIGURES}", markup=False, soft_wrap=True)
     return 0
 
 
@@ -161,10 +164,8 @@ def _template() -> str:
     return files("rig.demo").joinpath("plan.toml").read_text(encoding="utf-8")
 
 
-def _measure(plan_path: Path) -> Path:
-    folder = _run(plan_path)
-    derive(folder, made_utc=MADE_UTC)
-    return folder
+def _measure(plan_path: Path) -> Findings:
+    return derive(_run(plan_path), made_utc=MADE_UTC)
 
 
 def _run(plan_path: Path) -> Path:

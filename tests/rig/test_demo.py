@@ -79,12 +79,15 @@ def test_the_demo_ends_in_a_table_a_verdict_a_report_and_pictures(tmp_path, caps
     # Each of the five evenings lit the lamp once.
     assert re.search(r"L-07 high-pressure sodium 13\d\.\d 5 5 yes, 100 h", said_in_one_line)
     assert said_in_one_line.endswith(
-        f"Report: {out / 'report.html'} Pictures: {out / 'figures'} "
+        f"Report: {out / 'report.html'} For the lab's file: {out / 'report-lab.html'} "
+        f"For the public: {out / 'report-public.html'} Pictures: {out / 'figures'} "
         f"Control reflector: {out / 'lab' / 'control'}"
     )
     page = (out / "report.html").read_text(encoding="utf-8")
     assert all(device in page for device in DEVICES)
-    assert len(list((out / "figures").glob("*.png"))) == 6
+    drawn = sorted(path.stem for path in (out / "figures").glob("*.png"))
+    assert len([one for one in drawn if re.match("meadow|orchard|terrace", one)]) == 6
+    assert {"card-square", "card-wide", "difference-orchard-over-meadow-400-mm"} < set(drawn)
     runs = sorted((out / "lab" / "runs").iterdir())
     assert [run_folder.load(run).plan["device"]["name"] for run in runs] == [
         *["Yardstick"] * 2,

@@ -336,7 +336,14 @@ def test_the_command_ends_in_the_same_report_as_a_run(tmp_path, capsys):
     sizes = ["--width-mm", "1000", "--depth-mm", "1000", "--device", "Reflector A"]
     assert run_enter(parser.parse_args([*words.split(), *sizes])) == 0
     (folder,) = (tmp_path / "lab" / "runs").iterdir()
-    assert "Reflector A" in (folder / "report.html").read_text(encoding="utf-8")
+    for name in ("report.html", "report-lab.html"):
+        page = (folder / name).read_text(encoding="utf-8")
+        assert "Reflector A" in page
+        # Nobody wrote down when each point was read: no time is claimed, and no quiet night.
+        assert "from the table sheet.csv, measured on a day that is not stated." in page
+        assert "Complete:" not in page
+        assert "Nothing out of the ordinary" not in page
+    assert (folder / "figures" / "card-wide.png").is_file()
     assert json.loads((folder / "summary.json").read_bytes())["maps"]
     out = " ".join(capsys.readouterr().out.split())
     assert "Report:" in out

@@ -118,7 +118,8 @@ class TestPrinted:
     def test_the_report_of_one_run_lies_beside_its_page(self, evenfall, run):
         code, out, err = evenfall("report", run, "--pdf")
         assert (code, err) == (0, "")
-        assert out.endswith(f"PDF: {run / 'report.pdf'}")
+        names = ("report", "report-lab", "report-public")
+        assert out.endswith(" ".join(f"PDF: {run / name}.pdf" for name in names))
         assert "Reflector A delivers" in told("pdftotext", run / "report.pdf", "-")
         assert not list(run.glob("*.part"))
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analysis import run_folder
 from analysis.report.build import render
+from analysis.report.findings import find
 from analysis.report.journal import MOST_LINES, journal
 from analysis.summary import summarise
 from tests.synthetic_run import write_run
@@ -171,13 +172,13 @@ def test_a_run_without_events_has_no_journal(quiet):
 
 
 def test_the_journal_stands_above_the_key_numbers_and_shows_text_as_text(quiet):
-    run, summary = quiet
+    _, summary = quiet
     told = with_events(summary, (60.0, "fault", "stage", "<b>alarm</b> 1"))
-    html = render([run], [told], made_utc="2026-01-06T06:00:00Z")
+    html = render(find([told]), made_utc="2026-01-06T06:00:00Z")
     assert html.index("What happened, in short</h2>") < html.index('<section id="key">')
     assert "&lt;b&gt;alarm&lt;/b&gt; 1" in html
     assert "it homes before it moves again" in html
-    quiet_html = render([run], [with_events(summary)], made_utc="2026-01-06T06:00:00Z")
+    quiet_html = render(find([with_events(summary)]), made_utc="2026-01-06T06:00:00Z")
     assert "Nothing out of the ordinary" in quiet_html
 
 

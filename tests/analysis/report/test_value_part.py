@@ -2,9 +2,19 @@
 
 import pytest
 
-from analysis.report.value_part import headlines, value_part
+from analysis.report import value_part as part
 from analysis.report.value_words import money
+from analysis.value_ranking import rank_by_value
 from tests.analysis.priced import priced, unpriced, without_intervals
+
+
+def value_part(runs):
+    return part.value_part(runs, rank_by_value(runs))
+
+
+def headlines(runs):
+    return part.headlines(rank_by_value(runs))
+
 
 A, B = priced("Reflector A", 800.0), priced("Reflector B", 700.0, price=300.0)
 
