@@ -218,7 +218,7 @@ def declared_of(rig: Mapping[str, Any], plan: Mapping[str, Any]) -> Declared:
         Profile and plan as `tomllib` gives them.
     """
     values = {name: one.default for name, one in DECLARATIONS.items()}
-    if "stage" not in rig:
+    if "stage" not in rig or _table(rig, "stage").get("kind") == "manual":
         values["position_mm"] = HAND_POSITION_MM
     stated = {
         name: value

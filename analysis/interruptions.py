@@ -13,6 +13,8 @@ from analysis.samples import Flags, Sets
 DOUBTED: Final = "readings-doubted"
 #: Its subject where the reference point itself showed what is wrong.
 REFERENCE: Final = "reference"
+#: The event that says that the newest visit of the reference point is read again: it was a slip.
+REPLACED: Final = "reference-replaced"
 
 
 def in_doubt(sets: Sets, events: Sequence[Mapping[str, Any]], samples_per_point: int) -> Flags:
@@ -36,6 +38,9 @@ def in_doubt(sets: Sets, events: Sequence[Mapping[str, Any]], samples_per_point:
     is_visit = (sets.role == "reference") & (sets.count >= samples_per_point)
     doubted = np.zeros(len(sets), dtype=bool)
     for event in events:
+        if event["event"] == REPLACED:
+            before = np.flatnonzero(is_visit & (sets.end_s <= float(event["elapsed_s"])))
+            doubted[before[-1:]] = True
         if event["event"] != DOUBTED:
             continue
         at_s = float(event["elapsed_s"])

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.grid import Grid
 from analysis.results import Dark, WarmUp
-from analysis.samples import POWER, Floats, Readings, is_light
+from analysis.samples import POWER, Floats, Readings, is_light, newest_visits
 from analysis.stabilisation import PRESETS, Rule, RuleError, rule_from_plan, time_to_stable
 
 Events = tuple[dict[str, Any], ...]
@@ -94,7 +94,9 @@ def dark_reading(
 ) -> Dark:
     """Describe the dark reading of the run; what is wrong with it goes to the remarks."""
     skipped = [event for event in events if event["event"] == "dark-skipped"]
-    read = readings.where(is_light(readings) & (readings.role == "dark") & readings.is_good)
+    read = newest_visits(
+        readings.where(is_light(readings) & (readings.role == "dark") & readings.is_good)
+    )
     if len(read):
         place = read.grid_row * 100_000 + read.grid_column
         _, of_place = np.unique(place, return_inverse=True)

@@ -27,6 +27,7 @@ from analysis.samples import (
     Readings,
     Sets,
     is_light,
+    newest_visits,
     sample_sets,
 )
 from analysis.windows import means_over_windows
@@ -83,6 +84,7 @@ def summarise_maps(
     dark, stray = (
         readings.where(by_sensor & (readings.role == role) & good) for role in ("dark", "stray")
     )
+    dark = newest_visits(dark)
     failed = readings.where(by_sensor & mapped & (readings.status == "failed"))
     on_grid = light.rows.role == "grid"
     keys = dict.fromkeys(
@@ -195,8 +197,13 @@ def _beside(rows: Readings, others: Readings) -> Flags:
 
 
 def _entered_power(power: Readings, installation: int, height_mm: float) -> float | None:
-    """Mean wall power that was entered for a map, or for the run if not for the map."""
-    entered = power.where(~np.isfinite(power.window_start_s))
+    """Mean wall power that was entered for a map, or for the run if not for the map.
+
+    So is what a person reads off a display: no window of it is known. What was read while the
+    lamp warmed up is no part of it.
+    """
+    is_of_maps = ~np.isin(power.role, ("warm-up", "dark"))
+    entered = power.where(~np.isfinite(power.window_start_s) & is_of_maps)
     own = (entered.installation == installation) & (
         np.nan_to_num(entered.mounting_height_mm, nan=-1.0) == height_mm
     )

@@ -80,6 +80,22 @@ def tabulate(frame: pd.DataFrame) -> Readings:
     return Readings(**columns)
 
 
+def newest_visits(rows: Readings) -> Readings:
+    """Keep of each place and hanging what was read at the newest visit: it stands for the others.
+
+    A visit begins with sample 1; rows that are not numbered are all kept.
+    """
+    kept = np.ones(len(rows), dtype=bool)
+    numbered = np.flatnonzero(rows.sample >= 1)
+    places = np.stack([rows.installation, rows.grid_row, rows.grid_column], axis=1)[numbered]
+    _, of_place = np.unique(places, axis=0, return_inverse=True)
+    for place in range(int(of_place.max(initial=-1)) + 1):
+        own = numbered[of_place.ravel() == place]
+        begins = np.flatnonzero(rows.sample[own] == 1)
+        kept[own[: begins[-1] if len(begins) else 0]] = False
+    return rows.where(kept)
+
+
 @frozen(kw_only=True, eq=False)
 class Sets:
     """Sets of samples, one for each visit of a place, in the order read.

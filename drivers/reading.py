@@ -21,7 +21,7 @@ class Reading:
         NaN where the instrument itself said that it has no value. A value is never invented.
     window_start_s, window_end_s : float
         Elapsed seconds between which the instrument averaged, from its declared averaging
-        and lag. [s]
+        and lag; NaN where that is not known. [s]
     raw : bytes
         The reply the value was decoded from, as it came.
     """

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from attrs import evolve
 
@@ -24,7 +24,7 @@ from rig import faults
 from rig.beside import Attended, Beside, is_due
 from rig.instruments import Instruments
 from rig.logbook import Logbook
-from rig.operator import Operator, Prompt
+from rig.operator import Operator, Prompt, StopRequested
 from rig.power_watch import PowerWatch
 from rig.rows import Place
 from rig.watches import Watch
@@ -35,20 +35,6 @@ Result = TypeVar("Result")
 CLOSEST_S = 0.1
 #: How many wall-power readings the loop itself remembers, for stabilisation; all are on disk.
 HISTORY = 20_000
-
-
-class StopRequested(Protocol):
-    """Something that may ask the run to stop."""
-
-    reason: str | None
-
-    def fileno(self) -> int | None:
-        """Return the descriptor a clock can wait on, or None."""
-        ...
-
-    def readable(self) -> bool:
-        """Say whether a stop was asked for."""
-        ...
 
 
 class Attendant:
@@ -62,7 +48,7 @@ class Attendant:
     operator : Operator
     stop : StopRequested
     power_interval_s : float
-        Time between wall-power readings. [s]
+        Time between wall-power readings; infinity where they are asked for (`read_power`). [s]
     power_averaging_s : float
         Time over which the wattmeter averages. While light is read, wall power is read as often
         as that, so that its windows cover the light's. [s]
@@ -92,6 +78,8 @@ class Attendant:
         self._stop = stop
         self._power_interval_s = power_interval_s
         self._close_interval_s = min(power_interval_s, max(power_averaging_s, CLOSEST_S))
+        if math.isinf(power_interval_s):
+            self._close_interval_s = math.inf
         self._latest_w = math.nan
         self._latest_end_s = -math.inf
         self._latest_light = math.nan
@@ -108,7 +96,7 @@ class Attendant:
                 "power_meter", fault, place, tries
             ),
             interval_s=power_interval_s,
-            due_s=clock.elapsed_s(),
+            due_s=clock.elapsed_s() if math.isfinite(power_interval_s) else math.inf,
         )
         self._beside: list[Attended] = [self._power]
         self._monitor: Beside | None = None
@@ -238,19 +226,34 @@ class Attendant:
         sensor, monitor = self.instruments.light_sensor, self._monitor
         if place.role != "warm-up":
             self._power.interval_s = self._close_interval_s
-        self._power.ask_now()
+        if not self.power_is_asked:
+            self._power.ask_now()
         if monitor is not None:
             monitor.place, monitor.sample = evolve(place, role="monitor"), sample
             monitor.ask_now()
         readings = self._with_retries("light_sensor", place, sensor.start, sensor.poll, sensor)
         self.log.readings("light_sensor", readings, place, sample)
-        if self._latest_end_s <= min(reading.window_start_s for reading in readings):
+        if not self.power_is_asked and self._latest_end_s <= min(
+            reading.window_start_s for reading in readings
+        ):
             self._power.ask_now()  # no wall power in this window yet
         if monitor is not None:
             self._carry_on(lambda: None if monitor.is_wanted else True, lambda: math.inf, ())
         self._power.interval_s = self._power_interval_s
         self._latest_light = next(r.value for r in readings if r.quantity == "ppfd_umol_m2_s")
         return self._latest_light
+
+    @property
+    def power_is_asked(self) -> bool:
+        """Whether wall power is read only when somebody is asked for it."""
+        return math.isinf(self._power_interval_s)
+
+    def read_power(self) -> None:
+        """Have a wattmeter read now that a person reads off; any other is read all the time."""
+        if self.power_is_asked:
+            meter, place = self.instruments.power_meter, self._power.place
+            found = self._with_retries("power_meter", place, meter.start, meter.poll, meter)
+            self._take_power(found, place, None)
 
     @property
     def latest_light(self) -> float:
@@ -365,8 +368,9 @@ class Attendant:
         for reading in readings:
             if reading.quantity == "wall_power_w" and not reading.is_missing:
                 self._latest_w = reading.value
-                self._latest_end_s = reading.window_end_s
-                self._history.append((reading.window_end_s, reading.value))
+                end_s = reading.window_end_s
+                self._latest_end_s = self.clock.elapsed_s() if math.isnan(end_s) else end_s
+                self._history.append((self._latest_end_s, reading.value))
                 self.power_watch.see(reading.value)
 
     def _with_retries(

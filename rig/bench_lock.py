@@ -1,10 +1,10 @@
 """One owner of a bench at a time, and a clear word on who it is.
 
-A bench is known by the port of its stage, which every profile has and no two benches share; the
-virtual bench in this process by its profile. The lock is the operating system's (flock) on a
-small file of this computer: the end of the process frees it, however that comes, kill and power
-cut included. Whoever is started by the owner may be handed the lock, and then keeps it even if
-the owner is killed.
+A bench is known by the port of its stage, which no two benches share; the virtual bench in this
+process, and one with a person for a stage, by its profile. The lock is the operating system's
+(flock) on a small file of this computer: the end of the process frees it, however that comes,
+kill and power cut included. Whoever is started by the owner may be handed the lock, and then keeps
+it even if the owner is killed.
 """
 
 from __future__ import annotations
@@ -120,7 +120,9 @@ def lock_file(profile: Profile, folder: Path | None = None) -> Path:
     if folder is None:
         shared = _SHARED.is_dir() and os.access(_SHARED, os.W_OK | os.X_OK)
         folder = _SHARED if shared else Path(tempfile.gettempdir())
-    port = str(profile.path.absolute()) if profile.bench is not None else profile.stage.options.port
+    port = profile.stage.options.port
+    if profile.bench is not None or profile.is_by_hand:
+        port = str(profile.path.absolute())
     device = os.path.realpath(port) if port.startswith("/") else port
     return folder / f"evenfall-{hashlib.sha256(device.encode()).hexdigest()[:16]}.lock"
 

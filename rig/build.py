@@ -22,6 +22,9 @@ from drivers.scpi.options import VISA, ScpiPowerMeterOptions
 from drivers.simulated.attach import attach
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.script import bench_with_script
+from rig.hand.lead import Lead
+from rig.hand.view import HandDesk
+from rig.hand.virtual import VirtualHand
 from rig.instruments import Instruments
 from rig.profile import Fitted, Profile
 
@@ -40,21 +43,31 @@ TITLES = {
 class Bench:
     """The instruments of one profile, and the clock they share.
 
-    `virtual` is the bench behind them where there is no real one.
+    `virtual` is the bench behind them where there is no real one, `lead` leads the person where
+    one carries the sensor.
     """
 
     clock: Clock
     instruments: Instruments
     virtual: VirtualBench | None = field(default=None)
+    lead: Lead | None = field(default=None)
 
     def close(self) -> None:
-        """Release every port."""
+        """Release every port, and the screen."""
         for instrument in self.instruments.all().values():
             instrument.close()
+        if self.lead is not None:
+            self.lead.desk.close()
 
 
-def build(profile: Profile, device_name: str) -> Bench:
+def build(profile: Profile, device_name: str, desk: HandDesk | None = None) -> Bench:
     """Open the ports of a profile.
+
+    Parameters
+    ----------
+    desk : HandDesk, optional
+        Where the person is asked who carries the sensor; needed where one does. At the virtual
+        bench there is a virtual one.
 
     Raises
     ------
@@ -65,7 +78,8 @@ def build(profile: Profile, device_name: str) -> Bench:
     """
     if profile.bench is None or profile.scenario is None:
         clock = SystemClock()
-        return Bench(clock=clock, instruments=assemble(profile, clock, {}))
+        lead = lead_of(profile, clock, desk)
+        return Bench(clock=clock, instruments=assemble(profile, clock, {}, lead), lead=lead)
     evening = profile.bench.evening
     virtual_clock = VirtualClock(FIRST_EVENING + timedelta(days=evening - 1))
     virtual, script = bench_with_script(
@@ -73,12 +87,35 @@ def build(profile: Profile, device_name: str) -> Bench:
     )
     lines = attach(virtual, virtual_clock, script.instruments)
     script.pull_plugs(lines, virtual_clock)
+    lead = lead_of(profile, virtual_clock, desk or VirtualHand(virtual, virtual_clock))
     return Bench(
-        clock=virtual_clock, instruments=assemble(profile, virtual_clock, lines), virtual=virtual
+        clock=virtual_clock,
+        instruments=assemble(profile, virtual_clock, lines, lead),
+        virtual=virtual,
+        lead=lead,
     )
 
 
-def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instruments:
+def lead_of(profile: Profile, clock: Clock, desk: HandDesk | None) -> Lead | None:
+    """Return what leads the person who carries the sensor; None where a stage does.
+
+    Raises
+    ------
+    ValueError
+        A person is needed, and there is no desk to ask them at.
+    """
+    if not profile.is_by_hand:
+        return None
+    if desk is None:
+        raise ValueError("a person carries the sensor of this rig: there must be a desk for them")
+    return Lead(
+        desk, clock, profile.stage.options, is_keyed=KINDS[profile.light_sensor.kind].by_hand
+    )
+
+
+def assemble(
+    profile: Profile, clock: Clock, lines: Mapping[str, Line], lead: Lead | None = None
+) -> Instruments:
     """Make the instruments of a profile over the given lines; other ports are opened.
 
     Instruments with the same port get the same bus.
@@ -93,6 +130,9 @@ def assemble(profile: Profile, clock: Clock, lines: Mapping[str, Line]) -> Instr
     try:
         for section, entry in profile.instruments.items():
             kind, port = KINDS[entry.kind], entry.options.port
+            if kind.by_hand:
+                made[section] = kind.make(entry.options, lead, clock, TITLES[section])
+                continue
             if port not in buses:
                 buses[port] = Bus(lines.get(port) or open_line(entry, clock), clock)
             made[section] = kind.make(entry.options, buses[port], clock, TITLES[section])

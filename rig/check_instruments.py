@@ -38,6 +38,8 @@ OpenLine = Callable[[Fitted, Clock], Line | Bus]
 
 #: No instrument's own deadlines add up to more than this. [s]
 ANSWER_WITHIN_S: Final = 60.0
+#: Who an instrument is that a person serves.
+NOBODY_ASKED: Final = "served by hand; nothing to ask"
 #: Roles that give a reading when asked.
 MEASURING: Final = ("light_sensor", "power_meter", "thermometer")
 #: Roles the ports of which only their own driver may write to.
@@ -124,10 +126,14 @@ class Roll:
     def call(self) -> list[Finding]:
         """Ask everybody, look for the silent ones, and return what is wrong."""
         on_port: dict[str, list[str]] = {}
+        found: dict[str, Asked] = {}
         for section, entry in self.profile.instruments.items():
-            on_port.setdefault(entry.options.port, []).append(section)
+            if KINDS[entry.kind].by_hand:
+                found[section] = Asked(section=section, entry=entry, identity=NOBODY_ASKED)
+            else:
+                on_port.setdefault(entry.options.port, []).append(section)
         answers = self._together([self._ask_in_turn(sections) for sections in on_port.values()])
-        found = {one.section: one for answer in answers for one in answer}
+        found |= {one.section: one for answer in answers for one in answer}
         self.asked = {section: found[section] for section in self.profile.instruments}
         self._look_for_the_silent()
         return [*self._exchanged_ports(), *self._serials(), *self._faults(), *self._values()]
@@ -248,7 +254,7 @@ class Roll:
         expected = {
             section: str(one.entry.options.serial_number)
             for section, one in self.asked.items()
-            if one.entry.options.serial_number and one.identity
+            if one.entry.options.serial_number and one.identity not in ("", NOBODY_ASKED)
         }
         is_of = {
             section: [other for other in self.asked if self._states(section, expected.get(other))]

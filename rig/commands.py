@@ -101,8 +101,9 @@ def _measure(
         if profile.bench is None:
             console.print(ours.enter_context(kept_awake(plan.test.name, clock)), markup=False)
         ours.enter_context(notices.around(name))
-        shown = TellingProgress(TerminalProgress(console), notices, name)
-        folder, made_utc = _measured(plan, profile, work, console, shown)
+        folder, made_utc = _measured(
+            plan, profile, work, console, lambda shown: TellingProgress(shown, notices, name)
+        )
     _show(folder, made_utc, console)
     return 0
 
@@ -121,21 +122,32 @@ def _measured(
     profile: Profile,
     work: Callable[[Bench, Operator, StopRequest, RunProgress], Path],
     console: Console,
-    shown: RunProgress,
+    telling: Callable[[RunProgress], RunProgress],
 ) -> tuple[Path, str]:
     """Have the work done; return the run folder and when that was."""
-    bench = build(profile, plan.device.name)
     stop = StopRequest()
     try:
-        operator: Operator
-        if bench.virtual is not None:
-            operator = VirtualPerson(bench, plan.device.name)
-        else:
-            operator = TerminalOperator(
-                show=lambda text, end: console.print(text, end=end, markup=False)
-            )
-        folder = work(bench, operator, stop, shown)
-    except RunStopped as stopped:
+        with ExitStack() as ours:
+            ours.callback(stop.release)
+            desk = None
+            if profile.is_by_hand and profile.bench is None:
+                from rig.hand.screen import TerminalDesk  # needs a terminal of Unix
+
+                desk = ours.enter_context(TerminalDesk())
+            bench = build(profile, plan.device.name, desk)
+            ours.callback(bench.close)
+            operator: Operator
+            if bench.virtual is not None:
+                operator = VirtualPerson(bench, plan.device.name)
+            elif desk is not None:
+                operator = desk.operator
+            else:
+                operator = TerminalOperator(
+                    show=lambda text, end: console.print(text, end=end, markup=False)
+                )
+            shown = telling(TerminalProgress(console) if desk is None else desk)
+            return work(bench, operator, stop, shown), utc_text(bench.clock)
+    except RunStopped as stopped:  # the screen has gone by now
         if stopped.folder is not None:
             console.print(
                 f"Everything read until then is in {stopped.folder}", markup=False, soft_wrap=True
@@ -144,10 +156,6 @@ def _measured(
                 f"To go on: evenfall resume {stopped.folder}", markup=False, soft_wrap=True
             )
         raise
-    finally:
-        stop.release()
-        bench.close()
-    return folder, utc_text(bench.clock)
 
 
 def report_command(folders: Sequence[Path], out: Path | None, *, pdf: bool = False) -> int:

@@ -85,8 +85,11 @@ class DarkReading:
         place = self._points.place("dark")
         self._attendant.power_goes_to(evolve(place, mounting_height_mm=None))
         values = done.dark()
-        for index in missing:
-            values[index] = float(np.nanmean(self._points.visit(index, place)))
+
+        def take(index: int, read: np.ndarray) -> None:
+            values[index] = float(np.nanmean(read))
+
+        self._points.visit_all(missing, "dark", take)
         first = [values[index] for index in self._planned()]
         rest = [index for index in self._everywhere() if index not in values]
         if rest and self._is_bright(first):
@@ -96,8 +99,7 @@ class DarkReading:
                 f"dark mean {np.mean(first):.2f} µmol/m²/s is above 1 % of the weakest value "
                 f"expected ({self._limit():.2f}): the whole grid is read dark",
             )
-            for index in rest:
-                values[index] = float(np.nanmean(self._points.visit(index, place)))
+            self._points.visit_all(rest, "dark", take)
         return float(np.mean(list(values.values())))
 
     def _planned(self) -> list[int]:

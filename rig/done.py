@@ -21,6 +21,7 @@ from analysis.replicates import replicates_at
 from analysis.samples import Floats, Integers, Sets, is_light, sample_sets, tabulate
 from rig.course import Stay
 from rig.return_check import RETURN_CHECK
+from rig.rows import SKIPPED, Place
 
 #: The event that says that a device was hung.
 HUNG: Final = "hung"
@@ -46,6 +47,8 @@ class MapDone:
     ----------
     means, spreads : array, shape (n,)
         Mean and largest difference of the samples of each point; NaN where it is to be read.
+    skipped : frozenset of int
+        Points that a person left out; those that were read since have a mean all the same.
     is_begun, is_ended : bool
     reference : LastReference or None
     """
@@ -55,6 +58,7 @@ class MapDone:
     is_begun: bool = False
     is_ended: bool = False
     reference: LastReference | None = None
+    skipped: frozenset[int] = frozenset()
 
 
 @frozen(kw_only=True, eq=False)
@@ -171,12 +175,16 @@ class Done:
         for k in self._where(role="grid", stay=stay):
             if not doubted[k]:
                 means[index[k]], spreads[index[k]] = self.sets.mean[k], self.spread[k]
+        skipped = self._skipped(stay)
+        is_missing = np.isnan(means)
+        is_missing[list(skipped)] = False
         visits = [k for k in self._where(role="reference", stay=stay) if not doubted[k]]
         return MapDone(
             means=means,
             spreads=spreads,
             is_begun=self._has("map-begun", stay),
-            is_ended=self._has("map-ended", stay) and not np.isnan(means).any(),
+            is_ended=self._has("map-ended", stay) and not is_missing.any(),
+            skipped=skipped,
             reference=(
                 LastReference(index=int(index[visits[-1]]), mean=float(self.sets.mean[visits[-1]]))
                 if visits
@@ -193,6 +201,19 @@ class Done:
             if self.sets.role[k] in ("warm-up", "reference") and self._is_where(k, stay)
         ]
         return used[-1] if used else None
+
+    def _skipped(self, stay: Stay) -> frozenset[int]:
+        """Return the points of a map that a person left out."""
+        found, is_here = set(), False
+        for event in self._named("map-begun", "map-resumed", SKIPPED):
+            if event["event"] == SKIPPED:
+                if is_here:
+                    found.add(str(event["subject"]))
+            else:
+                is_here = str(event["detail"]) == stay.words
+        words = [Place(grid_row=int(r), grid_column=int(c)).words
+                 for r, c in zip(self.grid.row, self.grid.column, strict=True)]  # fmt: skip
+        return frozenset(index for index, word in enumerate(words) if word in found)
 
     # -- pieces -------------------------------------------------------------------------------
 

@@ -18,6 +18,7 @@ from analysis.replicates import replicate_words
 from analysis.stabilisation import Rule, rule_from_plan
 from drivers.contracts import Position
 from drivers.gcode import travel
+from drivers.registry import KINDS
 from rig.course import Stay, height_to_check, stays
 from rig.plan import Plan
 from rig.points import first_reference, spread_points
@@ -113,6 +114,8 @@ def estimate(plan: Plan, profile: Profile, *, light_reading_s: float | None = No
     """
     sensor = profile.light_sensor.options
     reading_s = light_reading_s or sensor.averaging_s + sensor.lag_s + ASKING_S
+    if KINDS[profile.light_sensor.kind].by_hand:
+        reading_s = 0.0  # part of what a person takes for a point
     course = _Course(plan, profile, reading_s)
     steps = tuple(course.steps())
     share = WALL_PER_LAMP_W.get(plan.ballast.kind, WALL_PER_LAMP_W_OTHERWISE)
@@ -129,10 +132,20 @@ def estimate(plan: Plan, profile: Profile, *, light_reading_s: float | None = No
                 if plan.lamp.switching == "relay"
                 else []
             ),
-            f"One light reading takes {reading_s:.2f} s "
-            + ("(as just seen)." if light_reading_s else "(from averaging_s and lag_s)."),
-            f"Moves at the speeds of the profile, {CONFIRM_S:.2f} s to confirm each; homing "
-            "from mid-travel, at half of it in the plane (our assumption).",
+            *(
+                [
+                    f"One light reading takes {reading_s:.2f} s "
+                    + ("(as just seen)." if light_reading_s else "(from averaging_s and lag_s).")
+                ]
+                if reading_s
+                else []
+            ),
+            (
+                f"A person takes {profile.stage.options.point_s:g} s for a point (stage.point_s)."
+                if profile.is_by_hand
+                else f"Moves at the speeds of the profile, {CONFIRM_S:.2f} s to confirm each; "
+                "homing from mid-travel, at half of it in the plane (our assumption)."
+            ),
             f"Wall power is {share:.2f} times the rated lamp power for ballast "
             f"'{plan.ballast.kind}' (common practice, no source).",
         ),
@@ -146,6 +159,7 @@ class _Course:
     def __init__(self, plan: Plan, profile: Profile, reading_s: float) -> None:
         self._plan = plan
         self._stage: Any = profile.stage.options
+        self._by_hand = profile.is_by_hand
         self._has_axis = self._stage.travel_z_mm is not None
         self._grid: Grid = grid_from_plan(plan.raw)
         self._rule: Rule = rule_from_plan(plan.raw)
@@ -160,7 +174,8 @@ class _Course:
         plan = self._plan
         course = stays(plan, has_height_axis=self._has_axis)
         yield Step(what="cautions, to be acknowledged", duration_s=ANSWER_S)
-        yield Step(what="instruments say who they are; the stage homes", duration_s=self._homing())
+        homing = "" if self._by_hand else "; the stage homes"
+        yield Step(what=f"instruments say who they are{homing}", duration_s=self._homing())
         yield self._hang(course[0])
         if plan.dark.points != 0:
             few = self._dark_points()
@@ -192,6 +207,9 @@ class _Course:
                 duration_s=self._visits(spread_points(self._grid, POINTS)),
                 lamp_is_lit=True,
             )
+        if self._by_hand:
+            yield Step(what="the lamp is switched off", duration_s=0.0, lamp_is_lit=True)
+            return
         yield Step(what="park; the lamp is switched off", duration_s=self._park(), lamp_is_lit=True)
 
     def _light(self) -> Step:
@@ -260,6 +278,8 @@ class _Course:
     def _home(self) -> Position:
         """Where homing ends, as far as can be assumed: at the lower ends, the height at its top."""
         stage = self._stage
+        if self._by_hand:
+            return Position(math.nan, math.nan)
         return Position(
             stage.travel_x_mm[0] - stage.x_at_origin_mm,
             stage.travel_y_mm[0] - stage.y_at_origin_mm,
@@ -269,6 +289,8 @@ class _Course:
     def _homing(self) -> float:
         """Assume that each axis stands in the middle of its travel. [s]"""
         stage = self._stage
+        if self._by_hand:
+            return 0.0
         ways_s = [
             (high - low) / 2 / speed
             for (low, high), speed in (
@@ -281,6 +303,9 @@ class _Course:
 
     def _move(self, x_mm: float, y_mm: float, z_mm: float | None = None) -> float:
         target = Position(x_mm, y_mm, self._at.z_mm if z_mm is None else z_mm)
+        if self._by_hand:
+            self._at, before = target, self._at
+            return 0.0 if target == before else self._stage.point_s
         moving_s = travel.travel_s(self._stage, self._at, target)
         self._at = target
         return moving_s
@@ -291,10 +316,14 @@ class _Course:
 
     def _visits(self, indices: Iterable[int]) -> float:
         sampling = self._plan.sampling
+        settle_s = max(CONFIRM_S, sampling.settle_s)
+        if self._by_hand:  # a sensor on a port has settled once it is steady
+            steady_s = self._stage.step_back_s + settle_s + self._stage.steady_window_s
+            settle_s = steady_s if self._reading_s else 0.0
         return sum(
             self._move(float(self._grid.x_mm[index]), float(self._grid.y_mm[index]))
             # Settling is counted from standing, which is confirmed meanwhile.
-            + max(CONFIRM_S, sampling.settle_s)
+            + settle_s
             + sampling.samples_per_point * self._reading_s
             for index in indices
         )

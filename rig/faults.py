@@ -31,6 +31,9 @@ from drivers.errors import (
     WriteStalled,
 )
 
+#: Subject of a pause that a person wished for.
+PERSON: Final = "operator"
+
 
 class FaultClass(Enum):
     """What kind of trouble it is."""
@@ -110,6 +113,12 @@ class Interrupted(RunStopped):
         self.row = row
         self.port_lost = port_lost
         self.least_power_w = least_power_w
+
+
+def paused_by_person() -> Interrupted:
+    """Return what interrupts a run where a person wishes to pause: nothing failed."""
+    row = Row(fault_class=FaultClass.INTERRUPTION, tries=1, then=Then.AWAIT_PERSON)
+    return Interrupted("Paused by the operator.", row, PERSON)
 
 
 class Hazard(Exception):

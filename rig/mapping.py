@@ -9,10 +9,11 @@ from typing import Protocol
 import numpy as np
 
 from analysis.grid import Grid, serpentine
-from analysis.interruptions import REFERENCE
+from analysis.interruptions import REFERENCE, REPLACED
 from rig import faults
 from rig.attendant import Attendant
 from rig.done import Done, LastReference
+from rig.hand.order import PointOrder, Wish
 from rig.plan import Plan
 from rig.points import Points
 from rig.progress import RunProgress
@@ -62,54 +63,119 @@ class Mapping:
         self._progress = progress
         self._points = points
         self._ask = ask
-        self._reference = math.nan
+        self._reference = self._reference_before = math.nan
 
     def read(self, done: Done) -> np.ndarray:
         """Read the map of the stay at hand, or what is missing of it; return the means."""
         stay, plan = self._points.stay, self._plan.sampling
         there = done.map_of(stay)
         means, spreads = there.means.copy(), there.spreads.copy()
-        missing = np.isnan(means)
         self._attendant.log.event(
             "map-resumed" if there.is_begun else "map-begun", self._plan.device.name, stay.words
         )
         # What follows is told from another map of this height by this event: first on the disk.
         self._attendant.log.acknowledge()
         self._attendant.power_goes_to(self._points.place("background"))
-        order = [int(index) for index in serpentine(self._grid)]
-        total = int(missing.sum())
+        is_missing = np.isnan(means)
+        is_missing[list(there.skipped)] = False
+        order = PointOrder(
+            [int(index) for index in serpentine(self._grid)],
+            done=np.flatnonzero(~np.isnan(means)).tolist(),
+            skipped=there.skipped,
+        )
+        if self._points.lead is not None:
+            self._points.lead.begin_map(means)
+        total = int(is_missing.sum())
         self._progress.phase("Map", f"{total} points at {stay.mounting_height_mm:.0f} mm")
         begun_s = self._clock.elapsed_s()
-        first = self._points.visit_reference()
-        self._join(there.reference, first)
-        self._reference = first
+        self._reference = math.nan
+        visited: set[int] = set()
+        is_offered = is_after_reference = False
         recent: list[float] = []
         read = 0
-        for position, index in enumerate(order):
-            if not missing[index]:
+        while True:
+            index = order.at
+            try:
+                if index is None and order.skipped and not is_offered:
+                    is_offered = True
+                    self._offer_skipped(order)
+                    continue
+                if math.isnan(self._reference):
+                    self._join(there.reference, self._visit_reference(order))
+                    is_after_reference = True
+                elif order.position not in visited and (
+                    index is None or (read and order.position % plan.reference_every == 0)
+                ):
+                    self._visit_reference(order)
+                    visited.add(order.position)
+                    is_after_reference = True
+                if index is None:
+                    break
+                left_s = (self._clock.elapsed_s() - begun_s) / max(read, 1) * order.left
+                self._tell(order, read, means, left_s if read else None)
+                values = self._points.visit(index, self._points.place("grid"), order)
+            except Wish as wish:
+                if wish.way == "redo" and is_after_reference:
+                    self._read_reference_again(order)
+                else:
+                    self._points.follow(order, "grid", wish)
                 continue
-            if read and position % plan.reference_every == 0:
-                self._refuse_step(self._points.visit_reference())
-            left_s = (self._clock.elapsed_s() - begun_s) / max(read, 1) * (total - read)
-            known = means[~np.isnan(means)]
-            self._progress.step(
-                read,
-                total,
-                f"{self._points.place('grid', index).words}  mean so far "
-                f"{known.mean() if known.size else math.nan:.0f} µmol/m²/s  "
-                f"{self._attendant.latest_power_w:.1f} W",
-                left_s if read else None,
-            )
-            values = self._points.visit(index, self._points.place("grid"))
-            means[index], spreads[index] = np.nanmean(values), np.ptp(values)
-            recent = [*recent, *values][-STUCK_POINTS * plan.samples_per_point :]
-            self._refuse_stuck(recent)
+            is_after_reference = False
             read += 1
-        self._refuse_step(self._points.visit_reference())
+            if np.isnan(values).all():
+                untrue = Wish("skip", "what was typed there cannot be true; it is on record")
+                self._points.follow(order, "grid", untrue)
+                continue
+            means[index], spreads[index] = np.nanmean(values), np.ptp(values)
+            order.read()
+            if not self._points.is_keyed:  # whoever types sees, and is asked
+                recent = [*recent, *values][-STUCK_POINTS * plan.samples_per_point :]
+                self._refuse_stuck(recent)
         self._offer_rereading(means, spreads)
         self._attendant.log.event("map-ended", self._plan.device.name, stay.words)
         self._attendant.log.acknowledge()
         return means
+
+    def _tell(self, order: PointOrder, read: int, means: np.ndarray, left_s: float | None) -> None:
+        """Show how far the map is."""
+        if self._points.lead is not None:
+            self._points.lead.takes(left_s)
+        known = means[~np.isnan(means)]
+        self._progress.step(
+            read,
+            read + order.left,
+            f"{self._points.place('grid', order.at).words}  mean so far "
+            f"{known.mean() if known.size else math.nan:.0f} µmol/m²/s  "
+            f"{self._attendant.latest_power_w:.1f} W",
+            left_s,
+        )
+
+    def _visit_reference(self, order: PointOrder) -> float:
+        now = self._points.visit_reference(order)
+        self._reference_before = self._reference
+        self._refuse_step(now)
+        return now
+
+    def _read_reference_again(self, order: PointOrder) -> None:
+        """Read the reference point once more: what was read there last does not count."""
+        self._attendant.log.event(REPLACED, self._points.place("", self._points.reference).words)
+        self._reference = self._reference_before
+        lead = self._points.lead
+        if lead is not None:
+            lead.forget_reference()
+        self._refuse_step(self._points.visit_reference())
+
+    def _offer_skipped(self, order: PointOrder) -> None:
+        """Before the last reference reading, offer the points that a person left out."""
+        named = "; ".join(self._points.place("grid", i).words for i in order.skipped[:8])
+        answer = self._ask(
+            "skipped",
+            f"{len(order.skipped)} of {order.count} points were left out ({named}). Read them now, "
+            "while the lamp is lit?",
+            ("leave out", "read", "stop"),
+        )
+        if answer == "read":
+            order.reopen()
 
     def _join(self, before: LastReference | None, now: float) -> None:
         """Say whether the light is what it was before an interruption; never join silently."""
@@ -164,6 +230,8 @@ class Mapping:
 
     def _offer_rereading(self, means: np.ndarray, spreads: np.ndarray) -> None:
         """Before the lamp goes off, offer the points whose samples disagree to be read again."""
+        if np.isnan(spreads).all():
+            return
         usual = np.nanmedian(spreads)
         suspect = [
             int(index) for index in np.flatnonzero(spreads > np.maximum(6.0 * usual, 0.02 * means))
@@ -178,6 +246,9 @@ class Mapping:
             ("re-read", "keep", "stop"),
         )
         if answer == "re-read":
-            for index in suspect:
-                means[index] = np.nanmean(self._points.visit(index, self._points.place("grid")))
+
+            def take(index: int, read: np.ndarray) -> None:
+                means[index] = np.nanmean(read)
+
+            self._points.visit_all(suspect, "grid", take)
             self._points.visit_reference()

@@ -63,6 +63,20 @@ class Operator(Protocol):
         ...
 
 
+class StopRequested(Protocol):
+    """Something that may ask the run to stop."""
+
+    reason: str | None
+
+    def fileno(self) -> int | None:
+        """Return the descriptor a clock can wait on, or None."""
+        ...
+
+    def readable(self) -> bool:
+        """Say whether a stop was asked for."""
+        ...
+
+
 class ProgramAnswers:
     """Answers that a program gives: one is kept until it is fetched."""
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from drivers.errors import DriverError
 from rig.attendant import Attendant
-from rig.faults import Interrupted, RunStopped, Then
+from rig.faults import PERSON, Interrupted, RunStopped, Then
 from rig.operator import Prompt
 from rig.plan import Plan
 from rig.progress import RunProgress, duration
@@ -42,6 +42,13 @@ RELAY_LIGHTS: Final = (
 MOST_INTERRUPTIONS: Final = 10
 
 
+#: Said where a person wished for the pause.
+AS_IT_WAS: Final = (
+    "The lamp is as it was, for at most {most}; do not leave it alone while it is lit. The log "
+    "goes on. When you go on, the reference point is read before any other."
+)
+
+
 class Pause:
     """Carries a run over an interruption, or ends it.
 
@@ -69,6 +76,8 @@ class Pause:
         RunStopped
             There were too many.
         """
+        if trouble.subject == PERSON:
+            return
         self._interruptions += 1
         if self._interruptions > MOST_INTERRUPTIONS:
             raise RunStopped(f"{trouble.reason} Interrupted {self._interruptions} times: no more.")
@@ -133,6 +142,9 @@ class Pause:
             text=f"{trouble.reason}\n{safety}" + (RELAY_LIGHTS if self._by_relay else ""),
             choices=("go on", "stop"),
         )
+        if trouble.subject == PERSON:
+            text = f"{trouble.reason} {AS_IT_WAS.format(most=duration(self._most_s))}"
+            prompt = Prompt(kind="pause", text=text, choices=("go on", "stop"))
         while True:
             answer = self._attendant.ask_within(prompt, until_s)
             if answer != "go on":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from attrs import evolve
@@ -12,8 +13,11 @@ from analysis.quantities import MEASURED
 from rig import faults
 from rig.attendant import Attendant
 from rig.course import Stay
+from rig.hand.lead import Lead
+from rig.hand.order import PointOrder, Wish
+from rig.hand.steady import steady_for_s
 from rig.plan import Plan
-from rig.rows import Place
+from rig.rows import SKIPPED, Place
 
 
 class Points:
@@ -24,16 +28,22 @@ class Points:
     plan : Plan
     grid : Grid
     attendant : Attendant
+    lead : Lead, optional
+        Leads the person that is the stage; None where a stage moves.
 
     Attributes
     ----------
+    lead : Lead or None
     stay : Stay
         The height and the installation that readings are filed under.
     reference : int
         Index of the reference point in the grid.
     """
 
-    def __init__(self, plan: Plan, grid: Grid, attendant: Attendant) -> None:
+    def __init__(
+        self, plan: Plan, grid: Grid, attendant: Attendant, lead: Lead | None = None
+    ) -> None:
+        self.lead = lead
         self._plan = plan
         self._grid = grid
         self._attendant = attendant
@@ -41,18 +51,85 @@ class Points:
         self.stay = Stay(plan.heights.mounting_height_mm[0], 1)
         self.reference = first_reference(plan, grid)
 
-    def visit(self, index: int, place: Place) -> np.ndarray:
-        """Go to a point, settle, take the samples, and have them on disk before moving on."""
+    def visit(self, index: int, place: Place, order: PointOrder | None = None) -> np.ndarray:
+        """Go to a point, settle, take the samples, and have them on disk before moving on.
+
+        Parameters
+        ----------
+        order : PointOrder, optional
+            The way on which it lies, shown to a person who is led along it.
+
+        Raises
+        ------
+        Wish
+            A person wants another point, or none.
+        """
+        lead = self.lead
+        self._turn_to(place.role, index, order)
         x_mm, y_mm = self.xy(index)
         reached = self._attendant.move(x_mm, y_mm)
-        still_s = self._attendant.instruments.stage.still_since_s
-        begun_s = self._clock.elapsed_s() if still_s is None else still_s
-        self._attendant.wait_until(begun_s + self._plan.sampling.settle_s)
         here = evolve(self.place(place.role, index), x_mm=reached.x_mm, y_mm=reached.y_mm)
+        if not self.is_keyed:
+            still_s = self._attendant.instruments.stage.still_since_s
+            begun_s = self._clock.elapsed_s() if still_s is None else still_s
+            self._attendant.wait_until(begun_s + self._plan.sampling.settle_s)
+            if lead is not None:
+                self._await_steady(here, lead)
         count = self._plan.sampling.samples_per_point
         values = np.array([self._sample(here, number + 1) for number in range(count)])
         self._attendant.log.acknowledge()
+        if lead is not None:
+            lead.was_read(float(np.mean(values)))
         return values
+
+    def visit_all(
+        self, indices: Sequence[int], role: str, take: Callable[[int, np.ndarray], None]
+    ) -> None:
+        """Visit points one after another; `take` is given each with its samples."""
+        order = PointOrder(indices)
+        while (index := order.at) is not None:
+            try:
+                values = self.visit(index, self.place(role), order)
+            except Wish as wish:
+                self.follow(order, role, wish)
+                continue
+            take(index, values)
+            order.read()
+
+    def follow(self, order: PointOrder, role: str, wish: Wish) -> None:
+        """Go where the person wishes, and write it down."""
+        left, is_skip = order.at, wish.way == "skip"
+        order.follow(wish.way)
+        index = left if is_skip else order.at
+        if index is None or (is_skip and index in order.done):  # its value stands
+            return
+        event = SKIPPED if is_skip else f"point-{wish.way}"
+        self._attendant.log.event(event, self.place(role, index).words, wish.reason)
+        self._attendant.log.acknowledge()
+
+    def _await_steady(self, place: Place, lead: Lead) -> None:
+        """Wait until the value holds still after a person has let go of the sensor."""
+        options, place = lead.options, evolve(place, role="background")
+        until_s = self._clock.elapsed_s() + options.steady_within_s
+        moments_s: list[float] = []
+        values: list[float] = []
+        while True:
+            values.append(self._attendant.read_light(place, len(values) + 1))
+            moments_s.append(self._clock.elapsed_s())
+            held_s = steady_for_s(moments_s, values, percent=options.steady_percent)
+            lead.tell(
+                f"{values[-1]:.4g} µmol/m²/s   steady for {held_s:.0f} of "
+                f"{options.steady_window_s:g} s"
+            )
+            if held_s >= options.steady_window_s:
+                return
+            if moments_s[-1] > until_s:
+                self._attendant.log.event(
+                    "note",
+                    "light_sensor",
+                    f"{place.words}: not steady after {options.steady_within_s:g} s, read as it is",
+                )
+                return
 
     def _sample(self, place: Place, number: int) -> float:
         """Take one sample; what cannot be true is kept, marked, and read again."""
@@ -62,6 +139,9 @@ class Points:
             fault = self._implausible(value, place)
             if fault is None:
                 return value
+            if self.is_keyed:  # a person's last word: on record, and no value of the point
+                self._attendant.log.event("note", "light_sensor", str(fault))
+                return math.nan
             tries += 1
             pause_s = faults.retry_pause_s(fault, tries)
             self._attendant.log.event("retry" if tries > 1 else "fault", "light_sensor", str(fault))
@@ -85,12 +165,32 @@ class Points:
 
     def park(self, height_mm: float | None = None) -> None:
         """Go to the reference point, and to a mounting height where an axis drives it. [mm]"""
+        self._turn_to("warm-up", self.reference)
         x_mm, y_mm = self.xy(self.reference)
         self._attendant.move(x_mm, y_mm, height_mm)
 
-    def visit_reference(self) -> float:
-        """Revisit the reference point; return the mean of its samples. [µmol m⁻² s⁻¹]"""
-        return float(np.mean(self.visit(self.reference, self.place("reference"))))
+    def visit_reference(self, order: PointOrder | None = None) -> float:
+        """Revisit the reference point; return the mean of its samples. [µmol m⁻² s⁻¹]
+
+        Wall power that a person reads off is asked for here, too.
+
+        Raises
+        ------
+        Wish
+            A person goes back to a point first.
+        """
+        mean = float(np.mean(self.visit(self.reference, self.place("reference"), order)))
+        self._attendant.read_power()
+        return mean
+
+    @property
+    def is_keyed(self) -> bool:
+        """Whether light is read off and typed."""
+        return self.lead is not None and self.lead.is_keyed
+
+    def _turn_to(self, role: str, index: int, order: PointOrder | None = None) -> None:
+        if self.lead is not None:
+            self.lead.turn_to(self.place(role, index), index, self.reference, order)
 
     def xy(self, index: int) -> tuple[float, float]:
         """Return where a point lies on the plane. [mm]"""
@@ -108,6 +208,7 @@ class Points:
 
     def at_reference(self, role: str) -> Place:
         """Return the place of a reading taken while parked at the reference point."""
+        self._turn_to(role, self.reference)
         x_mm, y_mm = self.xy(self.reference)
         return evolve(self.place(role, self.reference), x_mm=x_mm, y_mm=y_mm)
 

@@ -20,8 +20,8 @@ from drivers.arming import LONGEST_SILENCE_S
 from drivers.registry import KINDS
 from drivers.simulated.scenario import ScenarioError, device_named
 from drivers.simulated.scenario import load as load_scenario
-from drivers.simulated.script import bench_with_script, script_file
-from rig import correction_checks, shared_ports
+from drivers.simulated.script import script_file
+from rig import correction_checks, profile_checks
 from rig.correction_keys import LightSensorCalibration, PowerMeterCalibration
 from rig.plan import Plan
 from rig.toml_faults import Fault, Faults, did_you_mean, either, shown
@@ -30,7 +30,6 @@ from rig.toml_structure import make, read_sections
 from rig.uncertainty_keys import Uncertainty
 
 FORMAT: Final = 1
-BENCH: Final = "bench:"
 #: What a kind may also be called in a section of its role.
 SHORT: Final = {("power_meter", "keyed"): "keyed-power-meter"}
 #: The sections that hold an instrument, in the order in which they are opened.
@@ -176,6 +175,11 @@ class Profile:
         return {name: fitted for name in SECTIONS if (fitted := getattr(self, name)) is not None}
 
     @property
+    def is_by_hand(self) -> bool:
+        """Whether a person carries the sensor."""
+        return KINDS[self.stage.kind].by_hand
+
+    @property
     def scenario(self) -> Path | None:
         """File of the virtual bench's scenario, or None on a real rig."""
         return None if self.bench is None else script_file(self.bench.scenario, self.path.parent)
@@ -199,8 +203,7 @@ def read_profile(path: Path) -> Profile:
     path = Path(path)
 
     def check(sections: Mapping[str, Any], _raw: Mapping[str, Any]) -> Iterator[Fault]:
-        yield from _bench_faults(sections, path.parent)
-        yield from shared_ports.faults(_instruments(sections))
+        yield from profile_checks.faults(sections, path.parent)
         yield from correction_checks.profile_faults(sections, path.parent)
 
     data, raw, sections = read_sections(path, Profile, check)
@@ -228,52 +231,6 @@ def fitted(raw: object, section: str) -> Fitted:
         raise Faults([Fault(("kind",), f"is {shown(name)}; {allowed}{did_you_mean(name, names)}")])
     options = {key: value for key, value in raw.items() if key != "kind"}
     return Fitted(name, make(options, KINDS[name].options))
-
-
-def _instruments(sections: Mapping[str, Any]) -> dict[str, Fitted]:
-    return {name: item for name, item in sections.items() if isinstance(item, Fitted)}
-
-
-def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
-    bench: BenchSection | None = sections.get("bench")
-    for name, instrument in _instruments(sections).items():
-        port = instrument.options.port
-        if port.startswith(BENCH) and "bench" in sections and bench is None:
-            yield Fault(
-                (name, "port"),
-                f"is {port!r}, on the virtual bench, but there is no section [bench]; add it "
-                "with its scenario",
-            )
-        # An instrument may sit on the line of another one.
-        if port.startswith(BENCH) and port.removeprefix(BENCH) not in _instruments(sections):
-            yield Fault(
-                (name, "port"), f"is {port!r}; the virtual bench has it at {BENCH + name!r}"
-            )
-        if bench is not None and not port.startswith(BENCH):
-            yield Fault(
-                (name, "port"),
-                f"is {port!r}, but section [bench] says that this is the virtual bench; give "
-                f'"{BENCH}{name}", or leave [bench] out. Real and virtual instruments have '
-                "different clocks.",
-            )
-    if bench is not None:
-        try:
-            file = script_file(bench.scenario, folder)
-        except ScenarioError as error:
-            yield Fault(("bench", "scenario"), f"cannot be used: {error}")
-            return
-        if not file.is_file():
-            yield Fault(
-                ("bench", "scenario"),
-                f"is {bench.scenario!r}, and {file} is not there; give a file, counted from the "
-                "folder of the profile, or the name of a scenario",
-            )
-        elif bench.instruments is not None:
-            try:
-                bench_with_script(file, script_file(bench.instruments, folder))
-            except ScenarioError as error:
-                for fault in error.faults:
-                    yield Fault(("bench", "instruments"), f"{bench.instruments}: {fault}")
 
 
 # --- a plan on this rig -----------------------------------------------------------------------
@@ -324,6 +281,11 @@ def lighting_faults(plan: Plan, profile: Profile) -> list[str]:
     """List what a rig lacks for a plan that has the relay light the lamp."""
     if plan.lamp.switching != "relay":
         return []
+    if profile.is_by_hand:
+        return [
+            'lamp.switching is "relay", but a person carries the sensor (stage.kind "manual") and '
+            'reaches into the area: no lamp may light by itself then; give "hand"'
+        ]
     if profile.lamp_relay is None:
         return [
             'lamp.switching is "relay", but the profile has no [lamp_relay]; fit one, or give '
@@ -341,6 +303,8 @@ def lighting_faults(plan: Plan, profile: Profile) -> list[str]:
 
 
 def _travel(grid: Grid, profile: Profile) -> Iterator[str]:
+    if profile.is_by_hand:
+        return
     stage = profile.stage.options
     for axis, points_mm, origin_mm, travel_mm in (
         ("x", grid.x_mm, stage.x_at_origin_mm, stage.travel_x_mm),

@@ -15,13 +15,12 @@ from typing import Any
 from analysis import lab_folder, run_folder
 from analysis.grid import grid_from_plan
 from rig import series
-from rig.attendant import StopRequested
 from rig.build import Bench
 from rig.done import RESUMED, Done, look_back
 from rig.faults import RunStopped
 from rig.lamp import refusals
 from rig.logbook import Logbook
-from rig.operator import Operator
+from rig.operator import Operator, StopRequested
 from rig.plan import Plan, read_plan
 from rig.profile import Profile, cross_check, read_profile
 from rig.progress import RunProgress, duration

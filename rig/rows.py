@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from typing import Any, Final
 
 from attrs import frozen
 
@@ -10,6 +11,9 @@ from analysis.quantities import MEASURED
 from analysis.run_folder import ReadingRow
 from drivers.clock import Stamp
 from drivers.reading import Reading
+
+#: The event that says that a person left a point out of a map, and why.
+SKIPPED: Final = "point-skipped"
 
 
 @frozen(kw_only=True)
@@ -42,8 +46,8 @@ def reading_row(
     return ReadingRow(
         elapsed_s=stamp.elapsed_s,
         utc=stamp.utc,
-        window_start_s=reading.window_start_s,
-        window_end_s=reading.window_end_s,
+        window_start_s=_known(reading.window_start_s),
+        window_end_s=_known(reading.window_end_s),
         instrument=instrument,
         quantity=reading.quantity,
         value=None if reading.is_missing else reading.value,
@@ -53,6 +57,10 @@ def reading_row(
         raw=reading.raw,
         **_cells(place),
     )
+
+
+def _known(elapsed_s: float) -> float | None:
+    return None if math.isnan(elapsed_s) else elapsed_s
 
 
 def failed_row(

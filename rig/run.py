@@ -20,8 +20,9 @@ from analysis.lab_entries import LampEntry
 from analysis.stabilisation import rule_from_plan
 from drivers.clock import Clock, SystemClock, Watchdog
 from drivers.errors import DriverError
+from drivers.registry import KINDS
 from rig import series
-from rig.attendant import Attendant, StopRequested
+from rig.attendant import Attendant
 from rig.build import Bench
 from rig.correction_checks import named_curves
 from rig.done import Done, look_back
@@ -29,7 +30,7 @@ from rig.faults import RunStopped
 from rig.lamp import Lamp, refusals
 from rig.lamp_records import not_seasoned
 from rig.logbook import Logbook
-from rig.operator import Operator
+from rig.operator import Operator, StopRequested
 from rig.plan import Plan
 from rig.power_watch import MOST_SHARE
 from rig.profile import Profile
@@ -146,7 +147,10 @@ def measure(
         log,
         operator,
         stop,
-        power_interval_s=plan.sampling.power_interval_s,
+        # A display is read off when it is asked for.
+        power_interval_s=math.inf
+        if KINDS[profile.power_meter.kind].by_hand
+        else plan.sampling.power_interval_s,
         power_averaging_s=profile.power_meter.options.averaging_s,
         most_power_w=most_w,
         watches=[on_limit, DiskWatch(bench.clock, folder), time_watch],
@@ -155,6 +159,8 @@ def measure(
     if profile.thermometer is not None:
         Temperature(attendant, profile.thermometer.options)
     rule = rule_from_plan(plan.raw)
+    if bench.lead is not None:
+        bench.lead.begin(grid, plan.device.name, plan.lamp.rated_power_w, log.event)
     sequence = Sequence(
         plan,
         grid,
@@ -165,6 +171,7 @@ def measure(
         on_limit,
         done,
         lambda: look_back(folder, grid, plan.sampling.samples_per_point),
+        bench.lead,
     )
     if isinstance(bench.clock, SystemClock):
         time_watch.watchdog = Watchdog(STUCK_S, end_stuck_program)
@@ -259,7 +266,7 @@ def describe_instruments(profile: Profile) -> list[dict[str, Any]]:
             {
                 "name": section,
                 "kind": entry.kind,
-                "port": options.port,
+                "port": options.port if not KINDS[entry.kind].by_hand else None,
                 "serial_number": options.serial_number,
                 "calibrated_on": str(options.calibrated_on or "") or None,
                 "calibration_due": str(options.calibration_due or "") or None,

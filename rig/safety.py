@@ -20,6 +20,13 @@ CAUTIONS: Final = (
     "in this program is not an emergency stop; have a hard-wired one within reach.",
     "Do not leave a lit bench alone in attended mode.",
 )
+#: In place of what is said of moving axes, where a person carries the sensor.
+BY_HAND: Final = (
+    "Reaching in: you reach into the area with the lamp lit. Never under a bare discharge lamp, "
+    "nor one whose outer bulb is broken; keep hands, hair and sleeves off lamp and reflector, do "
+    "not look into them, and keep wet hands off every plug, switch and meter. A long handle on "
+    "the sensor keeps you out."
+)
 #: Where these subjects are treated; named from memory, editions not checked.
 SOURCES: Final = (
     "Treated in IEC 61010 (measuring gear), IEC 62035 and 21 CFR 1040.30 (discharge lamps), "
@@ -28,10 +35,11 @@ SOURCES: Final = (
 )
 
 
-def cautions_text(lamp_kind: str) -> str:
+def cautions_text(lamp_kind: str, *, by_hand: bool = False) -> str:
     """Return the cautions as the operator is shown them before a run."""
     lines = ["CAUTIONS - read before you go on"]
-    lines += [f"  {number}. {text}" for number, text in enumerate(CAUTIONS, start=1)]
+    shown = [BY_HAND if by_hand and text.startswith("Moving") else text for text in CAUTIONS]
+    lines += [f"  {number}. {text}" for number, text in enumerate(shown, start=1)]
     if lamp_kind in ("metal halide", "ceramic metal halide"):
         lines.append(
             "  Metal halide: enclosed or open-rated lamp as marked, in its burning position; lamps "

@@ -16,8 +16,8 @@ from typing import Final, Protocol
 from attrs import define, field
 
 from drivers.clock import Clock, Watchable
-from rig.attendant import StopRequested
 from rig.bench_lock import BenchInUse, BenchLock
+from rig.operator import StopRequested
 from rig.schedule_book import Book, Entry
 from rig.schedule_policy import BUSY, Missed, Start, State, Wait, decide, to_utc
 

@@ -20,6 +20,7 @@ from rig.course import Stay, height_to_check, stays
 from rig.dark import DarkReading
 from rig.done import HUNG, Done
 from rig.faults import Interrupted, RunStopped
+from rig.hand.lead import Lead
 from rig.lamp import Lamp
 from rig.mapping import Mapping
 from rig.operator import Prompt
@@ -60,6 +61,8 @@ class Sequence:
         What is on the disk already; nothing for a new run.
     look_back : callable
         Says what is on the disk by now.
+    lead : Lead, optional
+        Leads the person who carries the sensor; None where a stage does.
 
     Attributes
     ----------
@@ -78,6 +81,7 @@ class Sequence:
         on_limit: LampOnLimit,
         done: Done,
         look_back: Callable[[], Done],
+        lead: Lead | None = None,
     ) -> None:
         self._plan = plan
         self._grid = grid
@@ -91,7 +95,8 @@ class Sequence:
         self._has_axis = attendant.instruments.stage.has_height_axis
         self._course = stays(plan, has_height_axis=self._has_axis)
         self._to_check = height_to_check(plan, self._course, has_height_axis=self._has_axis)
-        self._points = Points(plan, grid, attendant)
+        self._lead = lead
+        self._points = Points(plan, grid, attendant, lead)
         self._points.stay = self._course[0]
         self._dark = DarkReading(plan, grid, attendant, progress, self._points)
         self._mapping = Mapping(plan, grid, attendant, progress, self._points, self._ask)
@@ -116,6 +121,8 @@ class Sequence:
                 return
             except Interrupted as trouble:
                 self._progress.hold()
+                if self._lead is not None:
+                    self._lead.take_in_hand()
                 self._recovery.carry_over(trouble, self._dark_mean)
                 # Interrupted between being told to light and being seen to: looked at anew.
                 self._takes_over = self._lamp.is_believed_lit and not self.warm_up.is_lit
@@ -151,8 +158,8 @@ class Sequence:
         self._progress.phase("Cautions")
         self._ask(
             "cautions",
-            cautions_text(self._plan.lamp.kind)
-            + "\n\nThe stage will move. "
+            cautions_text(self._plan.lamp.kind, by_hand=self._lead is not None)
+            + ("\n\nThe stage will move. " if self._lead is None else "\n\n")
             + ("The relay will light the lamp without asking. " if by_relay else "")
             + "Have you read this, and is the test area clear?",
             ("yes", "stop"),
@@ -213,10 +220,15 @@ class Sequence:
             self.warm_up.stabilise(self.warm_up.lit_s)
 
     def _lamp_burns(self) -> bool:
-        """Say whether the lamp is lit after an interruption; a relay is opened first."""
+        """Say whether the lamp is lit after an interruption; a relay is opened first.
+
+        A person is asked where no meter can be.
+        """
         if self._lamp.is_lit_by_relay:
             self._lamp.switch_off()
             return False
+        if self._attendant.power_is_asked:
+            return self._ask("lamp-burns", "Is the lamp lit now?", ("no", "yes", "stop")) == "yes"
         self._attendant.power_goes_to(self._points.place("background"))
         self._attendant.wait_until(self._clock.elapsed_s() + SHOWS_S)
         return self._attendant.latest_power_w > LIT_SHARE * self._plan.lamp.rated_power_w
@@ -226,6 +238,8 @@ class Sequence:
         now_s = self._clock.elapsed_s()
         lit_s = self._done.lit_since_s
         watts = f"The wattmeter shows {self._attendant.latest_power_w:.0f} W: the lamp is lit"
+        if self._attendant.power_is_asked:
+            watts = "The lamp is lit, as you say"
         answer = "no"
         if lit_s is not None:
             answer = self._ask(
@@ -286,9 +300,10 @@ class Sequence:
         self._attendant.log.event("quick-look")
         self._progress.phase("Quick look", f"{len(few)} points")
         self._attendant.power_goes_to(self._points.place("background"))
-        values = [
-            float(np.nanmean(self._points.visit(i, self._points.place("quick-look")))) for i in few
-        ]
+        values: list[float] = []
+        self._points.visit_all(
+            few, "quick-look", lambda _, read: values.append(float(np.nanmean(read)))
+        )
         self._progress.phase("", "  ".join(f"{value:.0f}" for value in values) + " µmol/m²/s")
 
     def _check_return(self) -> None:
@@ -339,7 +354,8 @@ class Sequence:
             self._lamp.switch_off()
             self.warm_up.lamp_is_off()
             last_word = "All points are read. The relay has switched the lamp off."
-        self._points.park()
+        if self._lead is None:
+            self._points.park()
         self._attendant.log.event("run-ended", "", "complete")
         self._attendant.log.acknowledge()
         self._progress.phase("Done", last_word)

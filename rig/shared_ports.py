@@ -19,6 +19,8 @@ def faults(instruments: Mapping[str, Any]) -> Iterator[Fault]:
     """
     owners: dict[str, list[tuple[str, Any]]] = {}
     for name, instrument in instruments.items():
+        if KINDS[instrument.kind].by_hand:
+            continue
         others = owners.setdefault(instrument.options.port, [])
         for other, owner in others:
             if fault := _clash(name, instrument, other, owner):

@@ -65,6 +65,8 @@ def checklist(plan: Plan, profile: Profile) -> list[str]:
 
 def refusals(plan: Plan, profile: Profile) -> list[str]:
     """List why a plan cannot be run unattended; empty if it can."""
+    if profile.is_by_hand:
+        return ['stage.kind is "manual": nobody is there to carry the sensor from point to point']
     found = []
     if plan.lamp.switching != "relay":
         found.append(

@@ -22,6 +22,8 @@ LIGHT_DUE_S = 180.0
 LIGHT_DUE_UMOL_M2_S = 3.0
 #: While warming up, light is read this often, or four times in a block if that is shorter. [s]
 LIGHT_EVERY_S = 10.0
+#: Where a person reads the light off, it is asked for at this share of each block.
+EARLY_SHARE = 0.1
 #: A lamp counts as lit once it draws this share of its rated power.
 LIT_SHARE = 0.1
 
@@ -124,9 +126,12 @@ class WarmUp:
         begun_s = self._clock.elapsed_s()
         until_s = begun_s + LIGHT_DUE_S
         while True:
+            self._attendant.read_power()
             light = self._attendant.read_light(place, 1)
             power_w = self._attendant.latest_power_w
             shines, draws = light > dark + LIGHT_DUE_UMOL_M2_S, power_w > lit_w
+            if self._attendant.power_is_asked and math.isnan(power_w):
+                draws = shines  # nobody reads a meter: the light has to do
             if (shines or draws) and not self.is_lit:
                 self._note_lit()
             if shines and draws:
@@ -159,18 +164,20 @@ class WarmUp:
         self._progress.phase("Warm-up", rule.name)
         place = self._points.at_reference("warm-up")
         light: list[tuple[float, float]] = []
-        every_s = min(LIGHT_EVERY_S, rule.block_s / 4.0)
+        is_keyed = self._points.is_keyed
+        every_s = rule.block_s if is_keyed else min(LIGHT_EVERY_S, rule.block_s / 4.0)
         due_s = begun_s = self._clock.elapsed_s()
         next_block_s = begun_s + rule.block_s
         sample = 0
         while True:
             self._attendant.wait_until(due_s)
+            self._attendant.read_power()
             sample += 1
             value = self._attendant.read_light(place, sample)
             now_s = self._clock.elapsed_s()
             light.append((now_s, value))
-            due_s = max(due_s + every_s, now_s)
-            if now_s < next_block_s:
+            due_s = self._next_block_s(now_s) if is_keyed else max(due_s + every_s, now_s)
+            if now_s < next_block_s and not is_keyed:
                 continue
             next_block_s += rule.block_s
             by_light, by_power = self._judge(light, since_s)
@@ -188,11 +195,17 @@ class WarmUp:
         self._attendant.log.event(
             "lamp-stable" if by_light.is_stable and by_power.is_stable else "warm-up-timeout",
             self._plan.lamp.sample,
-            f"light {_measured(by_light)}; power {_measured(by_power)}",
+            _both(by_light, by_power),
         )
         self._attendant.power_watch.expect(self._attendant.latest_power_w)
         self.is_stable = True
         self._attendant.log.acknowledge()
+
+    def _next_block_s(self, now_s: float) -> float:
+        """Return when a person is asked next: once in each block of the rule, early in it. [s]"""
+        block_s = self._rule.block_s
+        blocks = math.floor((now_s - self.lit_s) / block_s) + 1
+        return self.lit_s + (blocks + EARLY_SHARE) * block_s
 
     def _judge(
         self, light: list[tuple[float, float]], since_s: float
@@ -203,11 +216,13 @@ class WarmUp:
             moments_s, values = np.array(pairs or [(math.nan, math.nan)]).T
             return judge(self._rule, moments_s, values, self.lit_s)
 
-        return judged(light), judged(power)
+        by_light = judged(light)
+        # Nobody reads a meter: the light has to do for both.
+        return by_light, by_light if not power and self._attendant.power_is_asked else judged(power)
 
     def _give_up_or_go_on(self, by_light: Judgement, by_power: Judgement) -> None:
         after = duration(self._plan.warm_up.maximum_s)
-        why = f"not stable after {after}; light {_measured(by_light)}; power {_measured(by_power)}"
+        why = f"not stable after {after}; {_both(by_light, by_power)}"
         if self._plan.warm_up.on_timeout == "stop":
             self._attendant.log.event("warm-up-timeout", self._plan.lamp.sample, why)
             raise faults.RunStopped(
@@ -228,6 +243,11 @@ def _holds(by_light: Judgement, by_power: Judgement) -> str:
         if not judgement.is_stable
     ]
     return "waiting for " + " and ".join(waiting)
+
+
+def _both(by_light: Judgement, by_power: Judgement) -> str:
+    power = "not read" if by_power is by_light else _measured(by_power)
+    return f"light {_measured(by_light)}; power {power}"
 
 
 def _measured(judgement: Judgement) -> str:

@@ -72,10 +72,10 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
     off = _apart(value, expected)
     is_far = off > math.log(far)
     meant = [
-        (_apart(slip, expected), slip)
-        for slip, is_exchange in _slips(text)
-        if _apart(slip, expected) <= math.log(NEAR)
-        and (is_far or (is_exchange and off > NEARER * max(_apart(slip, expected), LEAST_OFF)))
+        (_unlikely(slipped, kind), slip)
+        for slip, kind in _slips(text)
+        if (slipped := _apart(slip, expected)) <= math.log(NEAR)
+        and (is_far or (kind == "exchange" and _is_nearer(slipped, off, far)))
     ]
     if meant:
         shown = f"{min(meant)[1]:.10g}"
@@ -85,6 +85,11 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
     if is_far:
         return Doubt(question=f"{text} {_beside(known)}, which is far from it: is it right?")
     return None
+
+
+def _is_nearer(slipped: float, off: float, far: float) -> bool:
+    """Whether exchanged digits bring a value so much nearer that it is worth a question."""
+    return off > max(NEARER * max(slipped, LEAST_OFF), math.log(far) / NEARER)
 
 
 def held(text: str, before: Sequence[str]) -> Doubt | None:
@@ -103,19 +108,24 @@ def held(text: str, before: Sequence[str]) -> Doubt | None:
     return None
 
 
-def _slips(text: str) -> list[tuple[float, bool]]:
-    """Return what may have been meant if one slip was made, and whether it exchanged digits."""
+def _unlikely(slipped: float, kind: str) -> float:
+    """Rank a slip: a decimal sign is forgotten more often than a digit is typed in between."""
+    return NEARER * max(slipped, 0.5 * LEAST_OFF) if kind == "digit" else slipped
+
+
+def _slips(text: str) -> list[tuple[float, str]]:
+    """Return what may have been meant if one slip was made, and what kind of slip."""
     digits = text.replace(",", ".").lstrip("+-")
-    meant: list[tuple[str, bool]] = []
+    meant: list[tuple[str, str]] = []
     if "." in digits:
-        meant.append((digits.replace(".", ""), False))
+        meant.append((digits.replace(".", ""), "sign"))
     else:
-        meant += [(f"{digits[:-n]}.{digits[-n:]}", False) for n in (1, 2) if len(digits) > n]
-        meant += [(digits[:n] + digits[n + 1 :], False) for n in range(len(digits))]
+        meant += [(f"{digits[:-n]}.{digits[-n:]}", "sign") for n in (1, 2) if len(digits) > n]
+        meant += [(digits[:n] + digits[n + 1 :], "digit") for n in range(len(digits))]
     for n, (one, other) in enumerate(pairwise(digits)):
         if one != other and "." not in (one, other):
-            meant.append((digits[:n] + other + one + digits[n + 2 :], True))
-    return [(float(one), is_exchange) for one, is_exchange in meant if one.strip(".")]
+            meant.append((digits[:n] + other + one + digits[n + 2 :], "exchange"))
+    return [(float(one), kind) for one, kind in meant if one.strip(".")]
 
 
 def _apart(one: float, other: float) -> float:

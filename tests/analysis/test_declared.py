@@ -84,6 +84,7 @@ def test_the_spectral_factor_that_a_plan_applies_brings_its_own_uncertainty():
 
 def test_a_sensor_placed_by_hand_is_placed_less_closely():
     assert declared_of({}, {}).values["position_mm"] == 5.0
+    assert declared_of({"stage": {"kind": "manual"}}, {}).values["position_mm"] == 5.0
     assert declared_of(STAGE, {}).values["position_mm"] == 2.0
     assert declared_of({"uncertainty": {"position_mm": 1.0}}, {}).values["position_mm"] == 1.0
 

@@ -122,12 +122,12 @@ def test_a_run_killed_in_the_check_is_resumed_with_the_check_alone(tmp_path, mon
     plan, profile, bench = sweep(tmp_path, DRIVEN, return_to_first=True)
     points = []
 
-    def die(self, index, place):
+    def die(self, index, place, *way):
         if place.role == "quick-look" and place.mounting_height_mm == 400.0 and points[-1:] == [1]:
             raise Killed
         if place.role == "grid" and place.mounting_height_mm == 500.0:
             points.append(1)
-        return visit(self, index, place)
+        return visit(self, index, place, *way)
 
     from rig.points import Points
 

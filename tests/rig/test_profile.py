@@ -219,8 +219,11 @@ def test_a_monitor_sensor_is_a_light_sensor(tmp_path):
 
 def test_a_keyed_wattmeter_may_be_called_keyed(tmp_path):
     meter = GOOD[GOOD.index("[power_meter]") : GOOD.index("[stage]")]
-    profile = profile_of(tmp_path, GOOD.replace(meter, '[power_meter]\nkind = "keyed"\n\n'))
-    assert profile.power_meter.kind == "keyed-power-meter"
+    keyed = GOOD.replace(meter, '[power_meter]\nkind = "keyed"\n\n')
+    by_hand = keyed[: keyed.index("[stage]")] + '[stage]\nkind = "manual"\n'
+    assert profile_of(tmp_path, by_hand).power_meter.kind == "keyed-power-meter"
+    (problem,) = problems(tmp_path, keyed)  # beside a gantry nobody reads a display off
+    assert problem.startswith("power_meter.kind is 'keyed-power-meter', which a person reads off")
     (problem,) = problems(tmp_path, GOOD.replace('kind = "gcode-gantry"', "kind = [1]"))
     assert problem.startswith("stage.kind is")
 

@@ -37,7 +37,9 @@ def test_what_is_no_number_is_none(text):
 @pytest.mark.parametrize(
     ("text", "near", "meant"),
     [
-        ("612", [61.0], "61"),  # 61.2 lies 0.3 % off, 61 not at all
+        ("612", [61.0], "61.2"),
+        ("6612", [612.0], "612"),  # a key that was hit twice
+        ("4312", [369.3], "431.2"),
         ("6120", [612.0], "612"),  # a digit too many
         ("6125", [612.4, 600.0, 630.0], "612.5"),  # a forgotten decimal sign
         ("61.25", [6100.0], "6125"),  # one too many

@@ -1,0 +1,100 @@
+"""What is known of the points so far, to hold a typed number against."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from attrs import define, field
+
+from analysis.grid import Grid
+from drivers.manual.number import typed_number
+from rig.hand import plausibility
+from rig.hand.plausibility import Doubt
+from rig.rows import Place
+
+#: Wall power while a lamp warms up is asked about only where a digit must be wrong (our figure).
+FAR_WARMING = 3.0
+
+
+@define(kw_only=True)
+class Known:
+    """Readings of one run, the newest last.
+
+    Attributes
+    ----------
+    grid : Grid
+    rated_w : float
+        Power of the lamp. [W]
+    """
+
+    grid: Grid
+    rated_w: float
+    _light: dict[int, float] = field(factory=dict, init=False)
+    _references: list[float] = field(factory=list, init=False)
+    _dark: list[float] = field(factory=list, init=False)
+    _power: list[float] = field(factory=list, init=False)
+    _texts: list[str] = field(factory=list, init=False)
+
+    def begin_map(self, means: np.ndarray) -> None:
+        """Take up a map, with what was read of its points before. [µmol m⁻² s⁻¹]"""
+        self._light = {int(i): float(means[i]) for i in np.flatnonzero(np.isfinite(means))}
+        self._references, self._texts = [], []
+
+    @property
+    def visits(self) -> int:
+        """How often the reference point was visited in this map."""
+        return len(self._references)
+
+    def read(self, role: str, index: int, value: float) -> None:
+        """Take note of what a point reads. [µmol m⁻² s⁻¹]"""
+        if math.isnan(value):
+            return
+        if role == "grid":
+            self._light[index] = value
+        elif role == "reference":
+            self._references.append(value)
+        elif role == "dark":
+            self._dark.append(value)
+
+    def forget_reference(self) -> None:
+        """Forget the newest reading of the reference point, as far as there is one."""
+        self._references = self._references[:-1]
+
+    def typed(self, role: str, text: str, *, is_power: bool) -> None:
+        """Take note of what was typed, and stands."""
+        if is_power:
+            self._power.append(float(typed_number(text) or 0.0))
+        elif role == "grid":
+            self._texts.append(text)
+
+    def doubt(
+        self, text: str, value: float, place: Place, index: int, *, is_power: bool
+    ) -> Doubt | None:
+        """Return the question that a typed number raises here; None if it can well be meant."""
+        near, far = self._near(place.role, index, is_power)
+        found = plausibility.doubt(text, value, near, far=far)
+        if found is None and place.role == "grid" and not is_power:
+            found = plausibility.held(text, self._texts)
+        return found
+
+    def _near(self, role: str, index: int, is_power: bool) -> tuple[list[float], float]:
+        """Return what a number is held against, and how far off it may be."""
+        if is_power:
+            if role == "warm-up":
+                return [self.rated_w], FAR_WARMING
+            return self._power[-1:], plausibility.FAR_POWER
+        if role == "dark":
+            return self._dark, plausibility.FAR_LIGHT
+        if role == "reference":
+            return self._references[-1:], plausibility.FAR_REFERENCE
+        return (self._beside(index) if role == "grid" else []), plausibility.FAR_LIGHT
+
+    def _beside(self, index: int) -> list[float]:
+        """Return what was read at the points beside one; else what was read last."""
+        grid = self.grid
+        steps = np.maximum(
+            np.abs(grid.row - grid.row[index]), np.abs(grid.column - grid.column[index])
+        )
+        beside = [self._light[int(i)] for i in np.flatnonzero(steps == 1) if i in self._light]
+        return beside or list(self._light.values())[-1:] or self._references[-1:]
