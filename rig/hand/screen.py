@@ -62,6 +62,7 @@ class TerminalDesk:
         self._rings = rings
         self._view: HandView | None = None
         self._awaits_view = False
+        self._taken = ""
         self._prompt: Prompt | None = None
         self._page = 0
         self._phase = Phase()
@@ -79,7 +80,10 @@ class TerminalDesk:
         before, self._view = self._view, view
         is_another = before is None or _question(before) != _question(view)
         if is_another or not self._awaits_view:
-            self._typed.begin(self._keyboard.forget())
+            # Where the number itself is asked about, it was not taken yet.
+            is_next = before is not None and before.typed_label == view.typed_label
+            is_taken = is_next and view.asks == "value" and not view.message
+            self._typed.begin(self._keyboard.forget(), taken=self._taken if is_taken else "")
             self._awaits_view = True
             self._say_view(before, view)
             self._append(plain.view_lines(view, self._typed.note, self._paper.lettering))
@@ -106,6 +110,7 @@ class TerminalDesk:
             self._view = evolve(
                 view, asks="nothing", keys=(), instruction="", message="", countdown_s=None
             )
+            self._taken = answer.text
             self._answered(f"Taken: {answer.text or dict(view.keys).get(answer.key, answer.key)}")
         return answer
 
@@ -180,7 +185,7 @@ class TerminalDesk:
 
     def ask(self, prompt: Prompt) -> None:
         """Show a question; forget what was typed before it."""
-        self._prompt, self._page = prompt, 0
+        self._prompt, self._page, self._taken = prompt, 0, ""
         self._typed.begin(self._keyboard.forget())
         self._ring()
         self._speech.say("There is a question.")

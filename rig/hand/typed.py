@@ -24,11 +24,12 @@ class TypedLine:
         self.text = ""
         self.note = ""
 
-    def begin(self, dropped: str = "") -> None:
-        """Begin anew; what was typed too early is named, not taken."""
+    def begin(self, dropped: str = "", *, taken: str = "") -> None:
+        """Begin anew; what was typed too early is named, and so is what was taken before."""
         self.text = ""
-        is_telling = any(sign.isalnum() for sign in dropped)
-        self.note = f"typed before this was asked, not taken: {dropped[:20]}" if is_telling else ""
+        self.note = f"{taken[:20]} was taken" if taken else ""
+        if any(sign.isalnum() for sign in dropped):
+            self.note = f"typed before this was asked, not taken: {dropped[:20]}"
 
     def edit(self, key: str, *, number: bool = False) -> bool:
         """Change the line by one key; return whether it is a key that can."""
