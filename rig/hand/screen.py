@@ -78,13 +78,15 @@ class TerminalDesk:
     def show(self, view: HandView) -> None:
         """Show the moment; another question than before forgets what was typed."""
         before, self._view = self._view, view
-        is_another = before is None or _question(before) != _question(view)
+        is_another = before is None or before.question != view.question
         if is_another or not self._awaits_view:
             # Where the number itself is asked about, it was not taken yet.
             is_next = before is not None and before.typed_label == view.typed_label
             is_taken = is_next and view.asks == "value" and not view.message
             self._typed.begin(self._keyboard.forget(), taken=self._taken if is_taken else "")
             self._awaits_view = True
+            if before is None:
+                self._ring()  # nobody may have been looking
             self._say_view(before, view)
             self._append(plain.view_lines(view, self._typed.note, self._paper.lettering))
         self._draw()
@@ -386,14 +388,6 @@ class DeskOperator:
     def readable(self) -> bool:
         """Say whether an answer may be waiting."""
         return self._desk.readable()
-
-
-def _question(view: HandView) -> HandView:
-    """Return a view without what changes while its question stands."""
-    is_counting = view.countdown_s is not None
-    return evolve(
-        view, countdown_s=0.0 if is_counting else None, last="", live="", left_s=None, states=()
-    )
 
 
 def _stop_key(view: HandView) -> str:

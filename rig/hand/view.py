@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal, Protocol
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 #: "outside" is a cell of a round area's lattice that is no point.
 PointState = Literal["open", "done", "skipped", "next", "outside"]
@@ -80,6 +80,14 @@ class HandView:
     last: str = ""
     live: str = ""
     left_s: float | None = None
+
+    @property
+    def question(self) -> HandView:
+        """The view without what may change while its question stands."""
+        counts_down = self.countdown_s is not None
+        return evolve(
+            self, countdown_s=0.0 if counts_down else None, last="", live="", left_s=None, states=()
+        )
 
 
 @frozen
