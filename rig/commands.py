@@ -133,7 +133,8 @@ def _measured(
             if profile.is_by_hand and profile.bench is None:
                 from rig.hand.screen import TerminalDesk  # needs a terminal of Unix
 
-                desk = ours.enter_context(TerminalDesk())
+                cue = profile.stage.options.cue
+                desk = ours.enter_context(TerminalDesk(speaks=cue == "voice", rings=cue != "none"))
             bench = build(profile, plan.device.name, desk)
             ours.callback(bench.close)
             operator: Operator

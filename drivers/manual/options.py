@@ -7,7 +7,7 @@ from typing import Any, Final
 from attrs import define, field
 
 from drivers.line import SerialSettings
-from drivers.options import LightSensorOptions, PortOptions, number
+from drivers.options import LightSensorOptions, PortOptions, choice, number
 
 #: Stands where other instruments have their port.
 BY_HAND: Final = "by hand"
@@ -52,6 +52,14 @@ class ManualStageOptions(PortOptions):
         above=0.0,
         most=600.0,
         doc="A value that is not steady by then is read as it is, and that is noted.",
+    )
+    cue: str = choice(
+        "voice",
+        "bell",
+        "none",
+        default="voice",
+        doc="What is heard where one may move on, or is asked: the terminal's bell, and the next "
+        "point spoken where the system has a program that speaks; the bell alone; nothing.",
     )
     point_s: float = number(
         default=15.0,
