@@ -61,12 +61,23 @@ class Terminal:
     def text(self) -> str:
         return "\n".join(self.screen.display)
 
-    def shows(self, words: str) -> str:
-        """Wait until these words stand on the screen; return all that does."""
-        while words not in self.text():
-            assert select.select([self._master], [], [], LONG_S)[0], f"{words}:\n{self.text()}"
-            self._take()
+    def shows(self, *words: str) -> str:
+        """Wait until one of these stands on the screen; return all that does."""
+        while not any(one in self.text() for one in words):
+            self._await(f"{words}:")
         return self.text()
+
+    def types(self, text: str) -> None:
+        """Type a line, see it on the screen, and see it gone after Enter."""
+        self.keys(text)
+        self.shows(f"{text}_")
+        self.keys("\r")
+        while f"{text}_" in self.text():
+            self._await(f"{text!r} is to go:")
+
+    def _await(self, what: str) -> None:
+        assert select.select([self._master], [], [], LONG_S)[0], f"{what}\n{self.text()}"
+        self._take()
 
     def _take(self) -> None:
         data = os.read(self._master, 65536)
