@@ -33,6 +33,20 @@ def runs(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def run_url(runs):
+    """The page of a run that has ended: looked at, and left as it is."""
+    with watched(runs[1]) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def lab_url(runs):
+    """The same with the history of its lab."""
+    with watched(Path(runs[1]).parents[1]) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
 def browser():
     with playwright.sync_playwright() as driver:
         found = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
@@ -87,18 +101,17 @@ def test_a_run_is_watched_live_from_its_first_question_to_its_end(page, runs, tm
         np.testing.assert_allclose([float(text) for text in shown(page)], table, atol=0.51)
 
 
-def test_colours_are_those_of_the_reports_figures(page, runs):
-    with watched(runs[1]) as url:
-        page.goto(url)
-        expect(page.locator("#word")).to_have_text("Done", timeout=WITHIN_MS)
-        top = float(page.locator(".scale span").last.inner_text().split()[0])
-        cells = page.locator("table.plane td:has(span)")
-        for at in (0, 4):
-            cell = cells.nth(at)
-            drawn = cell.evaluate("cell => getComputedStyle(cell).backgroundColor")
-            red, green, blue = (int(part) for part in drawn[4:-1].split(","))
-            expected = LIGHT(float(cell.inner_text()) / top)[:3]
-            np.testing.assert_allclose([red, green, blue], 255 * np.array(expected), atol=4)
+def test_colours_are_those_of_the_reports_figures(page, run_url):
+    page.goto(run_url)
+    expect(page.locator("#word")).to_have_text("Done", timeout=WITHIN_MS)
+    top = float(page.locator(".scale span").last.inner_text().split()[0])
+    cells = page.locator("table.plane td:has(span)")
+    for at in (0, 4):
+        cell = cells.nth(at)
+        drawn = cell.evaluate("cell => getComputedStyle(cell).backgroundColor")
+        red, green, blue = (int(part) for part in drawn[4:-1].split(","))
+        expected = LIGHT(float(cell.inner_text()) / top)[:3]
+        np.testing.assert_allclose([red, green, blue], 255 * np.array(expected), atol=4)
 
 
 def test_a_killed_run_is_followed_through_its_resumption(page, runs, tmp_path):
@@ -129,45 +142,41 @@ def test_a_server_that_goes_away_is_said_and_found_again(page, runs, tmp_path):
 
 
 @pytest.mark.parametrize("size", [PHONE, DESKTOP, {"width": 320, "height": 640}])
-def test_nothing_is_wider_than_the_screen(page, runs, size):
+def test_nothing_is_wider_than_the_screen(page, run_url, size):
     page.set_viewport_size(size)
-    with watched(runs[1]) as url:
-        page.goto(url)
-        expect(page.locator("#word")).to_have_text("Done", timeout=WITHIN_MS)
-        expect(page.locator("#chart-power svg")).to_be_visible()
-        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+    page.goto(run_url)
+    expect(page.locator("#word")).to_have_text("Done", timeout=WITHIN_MS)
+    expect(page.locator("#chart-power svg")).to_be_visible()
+    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
 
 
-def test_page_is_used_by_keyboard_and_told_by_landmarks(page, runs, tmp_path):
-    lab = Path(runs[1]).parents[1]
-    with watched(lab) as url:
-        page.goto(url)
-        expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
+def test_page_is_used_by_keyboard_and_told_by_landmarks(page, lab_url):
+    page.goto(lab_url)
+    expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "To what goes on"
+    reached = []
+    for _ in range(12):
         page.keyboard.press("Tab")
-        assert page.evaluate("document.activeElement.textContent") == "To what goes on"
-        reached = []
-        for _ in range(12):
-            page.keyboard.press("Tab")
-            reached.append(page.evaluate("document.activeElement.textContent.trim()"))
-        assert "Meadow" in reached
-        for landmark in ("main", "header", "footer"):
-            expect(page.locator(landmark)).to_have_count(1)
-        expect(page.locator("h1")).to_have_count(1)
-        for section in page.locator("main > section").all():
-            assert page.locator(f"#{section.get_attribute('aria-labelledby')}").count() == 1
-        expect(page.locator("[aria-live]")).to_contain_text("Done.")
-        for drawing in page.locator("svg[role=img]").all():
-            assert "now" in (drawing.get_attribute("aria-label") or "")
+        reached.append(page.evaluate("document.activeElement.textContent.trim()"))
+    assert "Meadow" in reached
+    for landmark in ("main", "header", "footer"):
+        expect(page.locator(landmark)).to_have_count(1)
+    expect(page.locator("h1")).to_have_count(1)
+    for section in page.locator("main > section").all():
+        assert page.locator(f"#{section.get_attribute('aria-labelledby')}").count() == 1
+    expect(page.locator("[aria-live]")).to_contain_text("Done.")
+    for drawing in page.locator("svg[role=img]").all():
+        assert "now" in (drawing.get_attribute("aria-label") or "")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_stands_out_from_its_ground_as_wcag_asks(page, runs, scheme):
+def test_text_stands_out_from_its_ground_as_wcag_asks(page, lab_url, scheme):
     """Contrast of all text drawn, 4.5:1, after WCAG 2 (success criterion 1.4.3)."""
     page.emulate_media(color_scheme=scheme)
-    with watched(Path(runs[1]).parents[1]) as url:
-        page.goto(url)
-        expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
-        faint = page.evaluate(_FAINT)
+    page.goto(lab_url)
+    expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
+    faint = page.evaluate(_FAINT)
     assert faint == []
 
 
@@ -192,15 +201,14 @@ def axe(tmp_path_factory) -> str:
 
 
 @pytest.mark.parametrize(("scheme", "size"), [("light", DESKTOP), ("dark", PHONE)])
-def test_axe_core_finds_nothing_to_complain_of(page, runs, axe, scheme, size):
+def test_axe_core_finds_nothing_to_complain_of(page, lab_url, axe, scheme, size):
     page.emulate_media(color_scheme=scheme)
     page.set_viewport_size(size)
-    with watched(Path(runs[1]).parents[1]) as url:
-        page.goto(url)
-        expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
-        expect(page.locator("#chart-power svg")).to_be_visible()
-        page.evaluate(axe + "; 0")
-        found = page.evaluate("axe.run()")
+    page.goto(lab_url)
+    expect(page.locator("#runs tr")).to_have_count(1, timeout=WITHIN_MS)
+    expect(page.locator("#chart-power svg")).to_be_visible()
+    page.evaluate(axe + "; 0")
+    found = page.evaluate("axe.run()")
     assert len(found["passes"]) > 20
     assert [
         (one["id"], [node["html"] for node in one["nodes"]]) for one in found["violations"]
