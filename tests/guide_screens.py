@@ -45,8 +45,8 @@ def point(**changes: object) -> HandView:
         "headline": "Point 18 of 25",
         "device": "Reflector A",
         "mounting_height_mm": 400.0,
-        "instruction": "Lay the sensor there, level; close the door as far as it goes. Read the "
-        "display, type the number, and press Enter.",
+        "instruction": "Lay the sensor there, level, and close the door as far as it goes. Read "
+        "the display, type the number, press Enter.",
         "row": 3,
         "column": 2,
         "from_left_mm": 500.0,
@@ -67,9 +67,9 @@ def views() -> dict[str, HandView]:
     asked = point(
         instruction="Look at the display again. Your word counts.",
         asks="key",
-        message="11175 stands beside 1522, 1210 and 969: meant 1175?",
+        message="1715 stands beside 1522, 1210 and 969: meant 1175?",
         keys=(
-            ("k", "keep 11175"),
+            ("k", "keep 1715"),
             ("m", "meant 1175"),
             ("t", "type again"),
             ("p", "pause"),
@@ -160,7 +160,7 @@ def pictures() -> dict[str, str]:
     titles = {
         "hand-screen.svg": "The screen of a hand run: the next point in large figures, the plan of "
         "the grid beside it",
-        "hand-question.svg": "The screen asks whether 11175 was meant to be 1175",
+        "hand-question.svg": "The screen asks whether 1715 was meant to be 1175",
     }
     return {
         name: svg(view_picture(view, "11", "", COLUMNS, ROWS, UNICODE), titles[name])
