@@ -15,6 +15,7 @@ from drivers.clock import SystemClock
 from drivers.errors import PortLost
 from drivers.registry import KINDS
 from drivers.serial_line import SerialLine
+from rig import cli
 from rig.plan import read_plan
 from rig.profile import cross_check, read_profile
 
@@ -166,12 +167,12 @@ def test_enter_switches_on_and_off(tmp_path):
         assert said.index("lamp switched on") < said.index("lamp switched off")
 
 
-def test_second_bench_in_the_same_folder_is_refused(tmp_path):
+def test_second_bench_in_the_same_folder_is_refused(tmp_path, capsys):
     with simulated("--out", tmp_path) as first:
         first.hear("The lamp is off.")
-        second = subprocess.run([*COMMAND, "--out", tmp_path], capture_output=True, text=True)
-        assert second.returncode == 2
-        assert re.search(r"light_sensor: is there already: another bench may be", second.stderr)
+        assert cli.main(["simulate", "--out", str(tmp_path)]) == 2
+        told = capsys.readouterr().err
+        assert re.search(r"light_sensor: is there already: another bench may be", told)
         assert (tmp_path / "ports" / "light_sensor").is_symlink()
         assert first.end() == 0
 
@@ -213,12 +214,12 @@ def test_the_files_of_the_questionnaire_serve_on_the_ports_too(tmp_path):
         child.end()
 
 
-def test_a_file_in_place_of_the_folder_is_told_with_what_to_do(tmp_path):
+def test_a_file_in_place_of_the_folder_is_told_with_what_to_do(tmp_path, capsys):
     (tmp_path / "taken").write_text("not a folder")
-    ended = subprocess.run([*COMMAND, "--out", tmp_path / "taken"], capture_output=True, text=True)
-    assert ended.returncode == 2
-    assert "taken: cannot be made a folder: " in ended.stderr
-    assert len(ended.stderr.splitlines()) == 1
+    assert cli.main(["simulate", "--out", str(tmp_path / "taken")]) == 2
+    told = capsys.readouterr().err
+    assert "taken: cannot be made a folder: " in told
+    assert len(told.splitlines()) == 1
 
 
 @pytest.mark.parametrize(
@@ -230,11 +231,9 @@ def test_a_file_in_place_of_the_folder_is_told_with_what_to_do(tmp_path):
         (["--scenario", "nowhere.toml"], r"nowhere.toml: cannot be read"),
     ],
 )
-def test_what_cannot_be_opened_is_one_line_and_exit_code_2(tmp_path, arguments, message):
-    ended = subprocess.run(
-        [*COMMAND, "--out", tmp_path / "bench", *arguments], capture_output=True, text=True
-    )
-    assert ended.returncode == 2
-    assert re.search(message, ended.stderr)
-    assert len(ended.stderr.splitlines()) == 1
+def test_what_cannot_be_opened_is_one_line_and_exit_code_2(tmp_path, arguments, message, capsys):
+    assert cli.main(["simulate", "--out", str(tmp_path / "bench"), *arguments]) == 2
+    told = capsys.readouterr().err
+    assert re.search(message, told)
+    assert len(told.splitlines()) == 1
     assert not (tmp_path / "bench").exists()
