@@ -8,7 +8,6 @@ spots themselves. A spot between the points is not seen by them, nor by this.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,6 @@ from analysis.budget import CONFIDENCE
 from analysis.causes import Budget
 from analysis.deficits import corner_cells, edge_cells
 from analysis.hot_spots import Spot
-from analysis.monte_carlo import DRAWS, SEED, draw_together
 from analysis.results import MapSummary
 from analysis.uncertainty import Interval
 
@@ -27,8 +25,8 @@ AROUND = 2
 """Rows and columns."""
 
 
-def with_contrasts(map_: MapSummary, budget: Budget) -> dict[str, Any]:
-    """Return the intervals of spots and deficits, as `MapUncertainty` holds them.
+class Contrasts:
+    """The contrasts of one map: shown its draws one chunk after another, it states intervals.
 
     Parameters
     ----------
@@ -37,35 +35,49 @@ def with_contrasts(map_: MapSummary, budget: Budget) -> dict[str, Any]:
     budget : Budget
         Of this map.
     """
-    weights = map_.grid.weights_m2
-    wanted: list[tuple[Floats, Floats]] = []
-    for spot in map_.spots:
-        wanted.append(_around(map_, spot))
-    rims = [
-        (name, cells)
-        for name, value, cells in (
+
+    def __init__(self, map_: MapSummary, budget: Budget) -> None:
+        self._map = map_
+        weights = map_.grid.weights_m2
+        wanted = [_around(map_, spot) for spot in map_.spots]
+        rims = (
             ("corner_deficit", map_.corner_deficit, corner_cells(map_.grid)),
             ("edge_deficit", map_.edge_deficit, edge_cells(map_.grid)),
         )
-        if value is not None and (weights * cells).sum() > 0
-    ]
-    whole = weights / weights.sum()
-    for _, cells in rims:
-        part = weights * cells
-        wanted.append((part / part.sum(), whole))
-    if not wanted:
-        return {}
-    spans = _spans(budget, wanted)
-    found: dict[str, Any] = {
-        "spots": tuple(
-            _interval(spot.excess, 1 + spot.excess, span)
-            for spot, span in zip(map_.spots, spans, strict=False)
-        )
-    }
-    for (name, _), span in zip(rims, spans[len(map_.spots) :], strict=True):
-        value = float(getattr(map_, name))
-        found[name] = _interval(value, -(1 - value), span)
-    return found
+        self._rims = []
+        for name, value, cells in rims:
+            part = weights * cells
+            if value is not None and part.sum() > 0:
+                self._rims.append((name, value))
+                wanted.append((part / part.sum(), weights / weights.sum()))
+        self._above = np.array([one for one, _ in wanted]).T
+        self._below = np.array([other for _, other in wanted]).T
+        self._read = self._ratios(budget.ppfd) if wanted else None
+        self._drawn: list[Floats] = []
+
+    def see(self, ppfd: Floats) -> None:
+        """Take a chunk of drawn maps, shape (d, n). [µmol m⁻² s⁻¹]"""
+        if self._read is not None:
+            self._drawn.append(self._ratios(ppfd) / self._read)
+
+    def intervals(self) -> dict[str, Any]:
+        """Return the intervals of spots and deficits, as `MapUncertainty` holds them."""
+        if self._read is None:
+            return {}
+        spans = _spans(np.concatenate(self._drawn))
+        spots = self._map.spots
+        found: dict[str, Any] = {
+            "spots": tuple(
+                _interval(spot.excess, 1 + spot.excess, span)
+                for spot, span in zip(spots, spans, strict=False)
+            )
+        }
+        for (name, value), span in zip(self._rims, spans[len(spots) :], strict=True):
+            found[name] = _interval(value, -(1 - value), span)
+        return found
+
+    def _ratios(self, ppfd: Floats) -> Floats:
+        return (ppfd @ self._above) / (ppfd @ self._below)
 
 
 def _around(map_: MapSummary, spot: Spot) -> tuple[Floats, Floats]:
@@ -80,19 +92,8 @@ def _around(map_: MapSummary, spot: Spot) -> tuple[Floats, Floats]:
     return at.astype(float), near / near.sum()
 
 
-def _spans(
-    budget: Budget, wanted: Sequence[tuple[Floats, Floats]]
-) -> list[tuple[float, float, float]]:
+def _spans(drawn: Floats) -> list[tuple[float, float, float]]:
     """Ends of the 95 % interval and standard deviation of each drawn ratio over the read one."""
-    above = np.array([one for one, _ in wanted]).T
-    below = np.array([other for _, other in wanted]).T
-    read = (budget.ppfd @ above) / (budget.ppfd @ below)
-    drawn = np.concatenate(
-        [
-            (one.ppfd @ above) / (one.ppfd @ below) / read
-            for (one,) in draw_together([budget], draws=DRAWS, seed=SEED)
-        ]
-    )
     tail = (1 - CONFIDENCE) / 2
     low, high = np.quantile(drawn, [tail, 1 - tail], axis=0)
     spread = drawn.std(axis=0)

@@ -7,7 +7,7 @@ from typing import Any
 
 from attrs import evolve
 
-from analysis.contrasts import with_contrasts
+from analysis.contrasts import Contrasts
 from analysis.declared import declared_of
 from analysis.identity import identity_of
 from analysis.lux import conversion_of, with_conversion
@@ -37,7 +37,9 @@ def with_uncertainty(run: RunSummary, rig: Mapping[str, Any]) -> RunSummary:
             return map_
         if conversion is not None:
             budget = with_conversion(budget, conversion, identity)
-        known = evolve(evaluate(budget, target=target), **with_contrasts(map_, budget))
+        contrasts = Contrasts(map_, budget)
+        known = evaluate(budget, target=target, see=contrasts.see)
+        known = evolve(known, **contrasts.intervals())
         return evolve(map_, budget=budget, uncertainty=known)
 
     maps = tuple(add(map_) for map_ in run.maps)

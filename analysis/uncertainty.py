@@ -162,7 +162,12 @@ class MapUncertainty:
 
 
 def evaluate(
-    budget: Budget, *, target: float | None = None, draws: int = DRAWS, seed: int = SEED
+    budget: Budget,
+    *,
+    target: float | None = None,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    see: Callable[[Floats], None] | None = None,
 ) -> MapUncertainty:
     """Work out all intervals of one map.
 
@@ -173,6 +178,8 @@ def evaluate(
         PPFD that the crop needs. [µmol m⁻² s⁻¹]
     draws, seed : int
         For what is drawn; see `analysis.monte_carlo.draw_together`.
+    see : callable, optional
+        Is shown every chunk of drawn maps, shape (d, n), for whoever needs the same draws.
     """
     flux = float(budget.weights_m2 @ budget.ppfd)
     area = float(budget.weights_m2.sum())
@@ -189,7 +196,7 @@ def evaluate(
         plane_efficacy_umol_j=efficacy,
         coefficient_of_variation=_variation(budget),
         wall_power=interval(1.0, of_power).half_width,
-        at_points=_at_points(budget, target, draws, seed),
+        at_points=_at_points(budget, target, draws, seed, see),
         rows=budget_rows(of_result),
         is_default=any(one.cause.is_default for one in budget.influences),
         assumptions=budget.assumptions,
@@ -330,10 +337,18 @@ def _variation(budget: Budget) -> Interval | None:
     return evolve(found, low=max(found.low, 0.0))
 
 
-def _at_points(budget: Budget, target: float | None, draws: int, seed: int) -> dict[str, Interval]:
+def _at_points(
+    budget: Budget,
+    target: float | None,
+    draws: int,
+    seed: int,
+    see: Callable[[Floats], None] | None,
+) -> dict[str, Interval]:
     read = uniformity_of_draws(budget.ppfd[None, :], budget.weights_m2, target=target)
     drawn: dict[str, list[Floats]] = {name: [] for name in read}
     for (one,) in draw_together([budget], draws=draws, seed=seed):
+        if see is not None:
+            see(one.ppfd)
         found = uniformity_of_draws(one.ppfd, budget.weights_m2, target=target)
         for name, values in found.items():
             drawn[name].append(values)

@@ -142,8 +142,11 @@ def uniformity_of_draws(
     points = np.asarray(draws, dtype=float)[:, weights > 0]
     share = weights[weights > 0] / weights.sum()
     mean = points @ share
-    order = np.argsort(points, axis=1)
-    ranked, of_rank = np.take_along_axis(points, order, axis=1), share[order]
+    if (share == share[0]).all():  # then it does not matter whose share it is, and sorting is quick
+        ranked, of_rank = np.sort(points, axis=1), share[None, :]
+    else:
+        order = np.argsort(points, axis=1)
+        ranked, of_rank = np.take_along_axis(points, order, axis=1), share[order]
     before = np.cumsum(of_rank, axis=1) - of_rank
     taken = np.clip(LOW_QUARTER - before, 0.0, of_rank)
     lowest, highest = ranked[:, 0], ranked[:, -1]

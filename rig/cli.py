@@ -7,6 +7,7 @@ failed or was refused, 2 usage or configuration, 130 stopped by the operator.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -15,10 +16,15 @@ from typing import NoReturn
 from rig.cli_commands import declare_commands
 
 DONE, FAILED, USAGE, STOPPED = 0, 1, 2, 130
+# Our matrices are small: threads of the linear algebra would wait for each other longer than they
+# work, and sum up in another order on another computer. Read once, when numpy is loaded.
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")
     parser = _parser()
     options = parser.parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = options.command

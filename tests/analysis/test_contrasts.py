@@ -7,8 +7,9 @@ import pytest
 from attrs import evolve
 
 from analysis.causes import Budget, Cause, Influence
-from analysis.contrasts import with_contrasts
+from analysis.contrasts import Contrasts
 from analysis.hot_spots import Spot
+from analysis.uncertainty import evaluate
 from tests.analysis.comparable import map_with
 
 NORMAL_REACH = 1.959964
@@ -35,6 +36,12 @@ def budget(map_, light, *, is_per_cell=False):
         reinstallation=0.01,
         reinstallation_source="by hand",
     )
+
+
+def with_contrasts(map_, of):
+    contrasts = Contrasts(map_, of)
+    evaluate(of, see=contrasts.see)
+    return contrasts.intervals()
 
 
 def test_the_noise_of_a_spot_and_of_the_24_cells_around_it_is_in_its_excess():
