@@ -142,7 +142,8 @@ def uniformity_of_draws(
     points = np.asarray(draws, dtype=float)[:, weights > 0]
     share = weights[weights > 0] / weights.sum()
     mean = points @ share
-    if (share == share[0]).all():  # then it does not matter whose share it is, and sorting is quick
+    if np.ptp(share) < 1e-12 * share[0]:
+        # Whose share it is does not matter then, and sorting alone is quick.
         ranked, of_rank = np.sort(points, axis=1), share[None, :]
     else:
         order = np.argsort(points, axis=1)
