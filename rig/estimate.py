@@ -28,6 +28,8 @@ from rig.return_check import POINTS
 
 #: What a person takes to do what is asked and to answer. [s]
 ANSWER_S: Final = 20.0
+#: What reading a display off once more takes. [s]
+TYPING_S: Final = 6.0
 #: From lighting until light and power have risen enough to be seen. [s]
 RISE_S: Final = 5.0
 #: Confirming that the stage stands: two reports in a row, 0.2 s apart, and the lines. [s]
@@ -114,8 +116,10 @@ def estimate(plan: Plan, profile: Profile, *, light_reading_s: float | None = No
     """
     sensor = profile.light_sensor.options
     reading_s = light_reading_s or sensor.averaging_s + sensor.lag_s + ASKING_S
-    if KINDS[profile.light_sensor.kind].by_hand:
-        reading_s = 0.0  # part of what a person takes for a point
+    is_keyed = KINDS[profile.light_sensor.kind].by_hand
+    if is_keyed:
+        # The first is part of what a person takes for a point.
+        reading_s = TYPING_S * (1.0 - 1.0 / plan.sampling.samples_per_point)
     course = _Course(plan, profile, reading_s)
     steps = tuple(course.steps())
     share = WALL_PER_LAMP_W.get(plan.ballast.kind, WALL_PER_LAMP_W_OTHERWISE)
@@ -137,7 +141,7 @@ def estimate(plan: Plan, profile: Profile, *, light_reading_s: float | None = No
                     f"One light reading takes {reading_s:.2f} s "
                     + ("(as just seen)." if light_reading_s else "(from averaging_s and lag_s).")
                 ]
-                if reading_s
+                if not is_keyed
                 else []
             ),
             (
@@ -164,6 +168,7 @@ class _Course:
         self._grid: Grid = grid_from_plan(plan.raw)
         self._rule: Rule = rule_from_plan(plan.raw)
         self._reading_s = reading_s
+        self._is_keyed = KINDS[profile.light_sensor.kind].by_hand
         self._reference = first_reference(plan, self._grid)
         self._at = self._home()
         self._by_relay = plan.lamp.switching == "relay" and plan.lamp.armed
@@ -305,12 +310,15 @@ class _Course:
         target = Position(x_mm, y_mm, self._at.z_mm if z_mm is None else z_mm)
         if self._by_hand:
             self._at, before = target, self._at
-            return 0.0 if target == before else self._stage.point_s
+            is_there = target == before and not self._is_keyed  # which is read off all the same
+            return 0.0 if is_there else self._stage.point_s
         moving_s = travel.travel_s(self._stage, self._at, target)
         self._at = target
         return moving_s
 
     def _park(self, height_mm: float | None = None) -> float:
+        if self._is_keyed:  # where to read is said as the value is asked for
+            return 0.0
         x_mm, y_mm = self._grid.x_mm[self._reference], self._grid.y_mm[self._reference]
         return self._move(float(x_mm), float(y_mm), height_mm) + CONFIRM_S
 
@@ -319,7 +327,7 @@ class _Course:
         settle_s = max(CONFIRM_S, sampling.settle_s)
         if self._by_hand:  # a sensor on a port has settled once it is steady
             steady_s = self._stage.step_back_s + settle_s + self._stage.steady_window_s
-            settle_s = steady_s if self._reading_s else 0.0
+            settle_s = 0.0 if self._is_keyed else steady_s
         return sum(
             self._move(float(self._grid.x_mm[index]), float(self._grid.y_mm[index]))
             # Settling is counted from standing, which is confirmed meanwhile.

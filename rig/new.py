@@ -77,6 +77,8 @@ def run_new(options: argparse.Namespace) -> int:
     suited = _suited(given)
     ask = _settle if options.yes else _interview
     answers = {**suited, **ask(given, suited, wanted)}
+    if answers.get(("light_sensor", "kind")) == "keyed":  # nobody types each value three times
+        answers.setdefault(("sampling", "samples_per_point"), 1)
     head = ["Written by 'evenfall new'; change it as you like. Lines with # are not in force."]
     written: dict[Path, tuple[str, Callable[[Path], object]]] = {}
     if wanted["plan"]:

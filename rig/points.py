@@ -76,7 +76,7 @@ class Points:
             if lead is not None:
                 self._await_steady(here, lead)
         count = self._plan.sampling.samples_per_point
-        values = np.array([self._sample(here, number + 1) for number in range(count)])
+        values = np.array([self._sample(here, number, count) for number in range(1, count + 1)])
         self._attendant.log.acknowledge()
         if lead is not None:
             lead.was_read(float(np.mean(values)))
@@ -131,8 +131,10 @@ class Points:
                 )
                 return
 
-    def _sample(self, place: Place, number: int) -> float:
+    def _sample(self, place: Place, number: int, count: int) -> float:
         """Take one sample; what cannot be true is kept, marked, and read again."""
+        if self.lead is not None:
+            self.lead.reads(number, count)
         tries = 0
         while True:
             value = self._attendant.read_light(place, number)

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from attrs import frozen
 
-from analysis.interruptions import DOUBTED
+from analysis.interruptions import DOUBTED, REPLACED
 from analysis.results import RunSummary
 
 Event = Mapping[str, Any]
@@ -230,6 +230,11 @@ def _pause(events: Sequence[Event], at: int) -> tuple[str, str]:
     for event in events[at + 1 :]:
         if event["event"] == "pause-ended":
             lasted = _length(float(event["elapsed_s"]) - float(began["elapsed_s"]))
+            if began["subject"] == "operator":
+                return (
+                    f"Paused by the operator for {lasted}.",
+                    "After it the reference point was read before any other.",
+                )
             return (
                 f"Paused for {lasted}: {why}.",
                 "No point was read meanwhile. After it the stage homed and the reference point "
@@ -288,6 +293,22 @@ _TOLD: Final[dict[str, Callable[[Event], tuple[str, str]]]] = {
         "Those readings are on record and in no result; their points were read again where the "
         "run went on.",
     ),
+    REPLACED: lambda _event: (
+        "The reference point was read again at once.",
+        "The reading before stays on record and counts no more.",
+    ),
+    "point-redo": lambda event: (
+        f"{_capital(event['subject'])} was read again.",
+        "The later reading counts; the earlier one stays on record.",
+    ),
+    "point-skipped": lambda event: (
+        f"{_capital(event['subject'])} was left out: {_short(event['detail'])}.",
+        "Unless it was read later it is missing in the map.",
+    ),
+    "typed-value": lambda event: (
+        f"A typed number was asked about: {_short(event['detail'])}.",
+        "The last word was the person's, and counts.",
+    ),
     "return-check": lambda event: (
         f"Back at the first height at the end: {_short(event['detail'])}.",
         "Shows how far lamp, walls and sensor stayed the same over the run.",
@@ -311,6 +332,11 @@ def _short(text: object) -> str:
     """Return a detail in one line, without its full stop."""
     flat = " ".join(str(text).split()).rstrip(".")
     return flat if len(flat) <= _LONGEST else flat[:_LONGEST].rsplit(" ", 1)[0] + " …"
+
+
+def _capital(subject: object) -> str:
+    text = str(subject)
+    return text[:1].upper() + text[1:]
 
 
 def _words(subject: object) -> str:

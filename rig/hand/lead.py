@@ -102,7 +102,11 @@ class Lead:
         """Say which point is next, and what for."""
         moment = self._moment
         moment.place, moment.index, moment.reference = place, index, reference
-        moment.order, moment.visit = order, self._known.visits + 1
+        moment.order, moment.visit, moment.sample = order, self._known.visits + 1, ""
+
+    def reads(self, sample: int, count: int) -> None:
+        """Say which of several readings of the point comes next, counted from 1."""
+        self._moment.sample = f", reading {sample} of {count}" if count > 1 else ""
 
     def was_read(self, value: float) -> None:
         """Take note that the point was read; one may move on. [µmol m⁻² s⁻¹]"""

@@ -38,6 +38,8 @@ class Moment:
         The way through the points; None where there is one point only.
     visit : int
         Which visit of the reference point this is.
+    sample : str
+        Which of several readings of the point this is; empty for the only one.
     last : str
         What was read last.
     left_s : float or None
@@ -51,6 +53,7 @@ class Moment:
     reference: int = 0
     order: PointOrder | None = None
     visit: int = 1
+    sample: str = ""
     last: str = ""
     left_s: float | None = None
 
@@ -95,10 +98,10 @@ class Moment:
         role, order = self.place.role, self.order
         name = _ROLES.get(role, role)
         if role == "reference":
-            return f"{name}, visit {self.visit}"
-        if order is None:
-            return name
-        return f"{name} {min(order.position + 1, order.count)} of {order.count}"
+            return f"{name}, visit {self.visit}{self.sample}"
+        if order is not None:
+            name = f"{name} {min(order.position + 1, order.count)} of {order.count}"
+        return f"{name}{self.sample}"
 
     def _states(self) -> tuple[tuple[PointState, ...], ...]:
         grid, order = self.grid, self.order

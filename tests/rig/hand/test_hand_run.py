@@ -10,6 +10,7 @@ import pytest
 
 from analysis import run_folder
 from analysis.grid import grid_from_plan
+from analysis.report.journal import unusual
 from analysis.summary import summarise
 from rig import unattended
 from rig.demo.person import VirtualPerson
@@ -134,8 +135,18 @@ def test_a_point_that_is_skipped_is_missing_with_its_reason_and_the_run_is_compl
     assert map_.missing == ((1, 2),)
     assert map_.delivered_flux_umol_s is None
     assert any("8 of 9" in remark for remark in map_.remarks)
+    told = [line.what for line in unusual(summarise(run).events)]
+    assert "Row 2, column 3 was left out: a pot stands there." in told
     grid = grid_from_plan(run.plan)
     assert look_back(folder, grid, 1).is_finished
+
+
+def test_several_readings_of_a_point_are_typed_one_after_the_other(tmp_path):
+    folder, bench = run_by_hand(tmp_path, sampling={"samples_per_point": 2})
+    run = run_folder.load(folder)
+    assert len(values_at(run, 0, 0)) == 2
+    heads = [view.headline for view in bench.lead.desk.views if view.row == view.column == 0]
+    assert heads[-2:] == ["Point 1 of 9, reading 1 of 2", "Point 1 of 9, reading 2 of 2"]
 
 
 def test_whoever_thinks_better_of_skipping_reads_the_point(tmp_path):
