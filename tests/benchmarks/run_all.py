@@ -19,18 +19,13 @@ sys.path.insert(0, str(ROOT))
 
 from tests.benchmarks.result import Result, exit_code, table  # noqa: E402
 
-REAL_TIME = ("wire",)
-"""Minutes of whole runs over real ports: left out of a quick round."""
 
-
-def scripts(is_quick: bool) -> list[Path]:
+def scripts() -> list[Path]:
     """Return the benchmarks: what ends by handing its `measure` to `run`."""
     return [
         path
         for path in sorted(HERE.glob("*.py"))
-        if not (is_quick and path.stem in REAL_TIME)
-        and path != Path(__file__)
-        and "run(measure)" in path.read_text().rsplit("\n\n", 1)[-1]
+        if path != Path(__file__) and "run(measure)" in path.read_text().rsplit("\n\n", 1)[-1]
     ]
 
 
@@ -41,7 +36,7 @@ def main() -> int:
     asked = parser.parse_args()
     results: list[Result] = []
     broke_down = []
-    for path in scripts(asked.quick):
+    for path in scripts():
         command = [sys.executable, "-m", f"tests.benchmarks.{path.stem}", "--json"]
         ran = subprocess.run(
             command + ["--quick"] * asked.quick, cwd=ROOT, stdout=subprocess.PIPE, text=True

@@ -41,5 +41,5 @@ def test_a_leak_would_be_seen() -> None:
 
 def test_every_script_is_found() -> None:
     assert {"exchange.py", "log.py", "summary.py", "startup.py"} <= {
-        path.name for path in scripts(is_quick=False)
+        path.name for path in scripts()
     }

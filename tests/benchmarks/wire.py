@@ -32,6 +32,8 @@ SIDE = 12  # a map that lasts ten minutes
 #: From the opening of the ports until the map has surely begun. [s]
 MAP_HAS_BEGUN_S = 55.0
 BETWEEN_LOSSES_S = 30.0
+#: What the lamp of a quick round is taken for warm by: it is not what is measured.
+SOON_WARM = {"block_s": 1.2, "window_s": 3.6, "minimum_on_s": 1.0, "limit_percent": 20.0}
 
 
 class Program:
@@ -73,7 +75,9 @@ class Program:
 
 
 @contextlib.contextmanager
-def run_to_its_map(folder: Path, *simulate: str) -> Iterator[tuple[Program, Program]]:
+def run_to_its_map(
+    folder: Path, *simulate: str, is_quick: bool = False
+) -> Iterator[tuple[Program, Program]]:
     """Begin a run on the wire-level bench and answer its questions until it reads the map."""
     out = folder / "bench"
     bench = Program("simulate", "--scenario", "quick", "--out", str(out), *simulate)
@@ -84,6 +88,7 @@ def run_to_its_map(folder: Path, *simulate: str) -> Iterator[tuple[Program, Prog
         plan["grid"] = {**plan["grid"], "rows": SIDE, "columns": SIDE}
         plan["dark"] = {"points": 0, "skip_reason": "a benchmark: less waiting"}
         plan["sampling"] = {**plan["sampling"], "samples_per_point": 3, "reference_every": 9}
+        plan["warm_up"] = {**plan["warm_up"], **(SOON_WARM if is_quick else {})}
         (out / "plan.toml").write_text(tomli_w.dumps(plan))
         words = [str(out / "plan.toml"), "--rig", str(out / "rig.toml")]
         program = Program("run", *words, "--lab", str(folder / "lab"))
@@ -103,9 +108,9 @@ def run_to_its_map(folder: Path, *simulate: str) -> Iterator[tuple[Program, Prog
 
 
 def measure(is_quick: bool) -> list[Result]:
-    """Read a map for a while, then pull the wattmeter's port again and again and put it back."""
-    seconds, tries = (20.0, 2) if is_quick else (240.0, 6)
-    # At no fixed phase of the looks that a paused run takes.
+    """Read a map for a while; then, but not in a quick round, see how soon a lost port is back."""
+    seconds, tries = (6.0, 0) if is_quick else (240.0, 6)
+    # The wattmeter's port is pulled again and again, at no fixed phase of a paused run's looks.
     losses = [
         {
             "port": "power_meter",
@@ -118,18 +123,18 @@ def measure(is_quick: bool) -> list[Result]:
         folder = Path(name)
         faults = folder / "faults.toml"
         faults.write_text(tomli_w.dumps({"format": 1, "port_losses": losses}))
-        with run_to_its_map(folder, "--instruments", str(faults)) as (bench, program):
-            used = processor_in_an_hour(seconds, bench, program)
+        with run_to_its_map(folder, "--instruments", str(faults), is_quick=is_quick) as programs:
+            used = processor_in_an_hour(seconds, *programs)
             (path,) = (folder / "lab" / "runs").iterdir()
             back_s = [
-                recovery(number, path / run_folder.EVENTS, bench, program)
-                for number in range(tries)
+                recovery(number, path / run_folder.EVENTS, *programs) for number in range(tries)
             ]
+    hour = f"a map on the wire, {seconds:.0f} s scaled to an hour: of one core"
+    if not back_s:
+        return [Result(hour, used, 2.0, "%")]
     told = f"a lost port is back until the run goes on, {tries} tries"
     return [
-        Result(
-            f"a map on the wire, {seconds:.0f} s scaled to an hour: of one core", used, 2.0, "%"
-        ),
+        Result(hour, used, 2.0, "%"),
         Result(f"{told}: median", statistics.median(back_s), None, "s"),
         Result(f"{told}: longest", max(back_s), None, "s"),
     ]
