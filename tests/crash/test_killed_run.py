@@ -3,51 +3,24 @@
 from __future__ import annotations
 
 import random
-import signal
-import subprocess
 import sys
-from pathlib import Path
 
 import pytest
 
 from analysis import run_folder
 from analysis.summary import summarise
+from tests.crash.killed_night import kill_after
+from tests.crash.killed_run import begin
 
-ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="runs are made on Linux")
-
-
-def killed_after(folder: Path, acknowledgements: int) -> dict[str, int]:
-    """Kill a run with SIGKILL after so many acknowledgements; return what was acknowledged."""
-    child = subprocess.Popen(
-        [sys.executable, "-m", "tests.crash.killed_run", str(folder)],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert child.stdout is not None
-    safe: dict[str, int] = {}
-    for count, line in enumerate(child.stdout):
-        size, name = line.rstrip("\n").split(" ", 1)
-        safe[name] = int(size)
-        if count == acknowledgements:
-            child.send_signal(signal.SIGKILL)
-            break
-    rest, complaints = child.communicate()
-    assert child.returncode == -signal.SIGKILL, complaints
-    for line in rest.splitlines():  # acknowledged between our decision and its death
-        size, _, name = line.partition(" ")
-        if name:
-            safe[name] = int(size)
-    return safe
 
 
 @pytest.mark.parametrize("kill", range(4))
 def test_a_killed_run_keeps_every_acknowledged_row_and_says_what_is_missing(tmp_path, kill):
     # 6 acknowledgements make the folder; the map begins after about 900 of them.
     chosen = random.Random(1000 + kill).randint(20, 1400)
-    safe = killed_after(tmp_path, chosen)
+    safe: dict[str, int] = {}
+    assert kill_after(begin, tmp_path, chosen, safe)
     (folder,) = (tmp_path / "lab" / "runs").iterdir()
     run = run_folder.load(folder)
     for name in (run_folder.READINGS, run_folder.EVENTS):
