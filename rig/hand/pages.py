@@ -9,7 +9,7 @@ from attrs import field, frozen
 from rich.text import Text
 
 from rig.hand.lettering import Lettering
-from rig.hand.picture import CURSOR, filled, fitted, wrapped
+from rig.hand.picture import CURSOR, STOPS, filled, fitted, wrapped
 from rig.operator import Prompt
 from rig.progress import duration
 
@@ -91,7 +91,7 @@ def phase_picture(phase: Phase, width: int, height: int, signs: Lettering) -> li
     if phase.earlier:
         lines += [Text(""), fitted("  Before:", width, "dim")]
         lines += _indented(phase.earlier[-EARLIER:], width, "dim", signs)
-    foot = "  Nothing to do now.  Ctrl-C stops the run; all that was read is kept."
+    foot = f"  Nothing to do now.  {STOPS}"
     return filled(lines, height, [fitted(foot, width, "dim")])
 
 

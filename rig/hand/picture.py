@@ -25,6 +25,8 @@ LEAST_WORDS, MOST_WORDS = 32, 60
 #: Lines above the words and the plan, and below them.
 HEAD, FOOT = 2, 2
 CURSOR: Final = "_"
+#: What can always be done.
+STOPS: Final = "Ctrl-C stops the run; all that was read is kept."
 #: What wants an answer.
 ASKED: Final = "bold yellow"
 #: For measuring and wrapping only; nothing is ever printed on it.
@@ -202,7 +204,8 @@ def _answer_line(view: HandView, typed: str, note: str, width: int, signs: Lette
     if view.asks == "key":
         return fitted(note, width)
     if view.asks == "nothing":
-        return fitted(note or "Reads by itself.", width, "" if note else "dim")
+        told = "Reads by itself." + ("" if view.keys else f"  {STOPS}")
+        return fitted(note or told, width, "" if note else "dim")
     label = signs.text(view.typed_label or ("Value" if view.asks == "value" else "Words"))
     line = Text(f"{label}: ")
     room = max(width - line.cell_len - 2, 4)
