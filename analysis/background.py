@@ -30,7 +30,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from analysis.light_trend import Trend
+from analysis.light_trend import Trend, TrendFit
 
 Floats = NDArray[np.floating[Any]]
 Booleans = NDArray[np.bool_]
@@ -110,8 +110,7 @@ def smooth_background(
     # The level top of the bell is the best known place, and would otherwise bind it to itself.
     sd = np.maximum(sd, np.median(sd))
     first_bell = bell
-    bell, keep = _set_suspects_aside(trend_of, bell, sd, blocks)
-    trend = trend_of.at(bell, keep / sd**2)
+    trend, keep = _set_suspects_aside(trend_of, bell, sd, blocks)
     rest = log_ppfd - trend.value
     shift = trend.value - trend_of.at(first_bell, keep / sd**2).value
 
@@ -166,8 +165,8 @@ def _sums(values: Floats, blocks: NDArray[np.int64]) -> Floats:
 
 def _set_suspects_aside(
     trend_of: Trend, bell: Floats, sd: Floats, blocks: NDArray[np.int64]
-) -> tuple[Floats, Booleans]:
-    """Find the blocks of points that stand out from the trend; return bell and what is kept."""
+) -> tuple[TrendFit, Booleans]:
+    """Find the blocks of points that stand out; return the trend without them, and what is kept."""
     keep = np.ones(len(sd), dtype=bool)
     while True:
         weight = keep / sd**2
@@ -189,7 +188,7 @@ def _set_suspects_aside(
         left[blocks[best]] = False
         left = left[:-1]
         if sigmas[best] < SUSPECT_SIGMAS or (~left).mean() > MOST_SUSPECTS:
-            return bell, keep
+            return trend, keep
         keep = left
         bell = trend_of.fit_bell(bell, keep / sd**2)[1]
 

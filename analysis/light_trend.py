@@ -71,6 +71,7 @@ class Trend:
         self.least_depth = LEAST_DEPTH if full else -np.inf
         self.distrust = DISTRUST if full else DISTRUST_OF_SMALL
         self.powers, self.powers_x, self.powers_y = _powers(X, Y, _order(len(X)))
+        self._latest: tuple[Floats, tuple[Floats, Floats, Floats]] | None = None
 
     def first_bell(self, weight: Floats) -> Floats:
         """Search from a narrow and from a wide bell in the middle; shape (4,)."""
@@ -122,6 +123,12 @@ class Trend:
 
     def _beside_powers(self, weight: Floats) -> tuple[Floats, Floats, Floats]:
         """Roots of the weights, a basis of the weighted powers, the map less its part in them."""
+        # Asked again and again for the same weights.
+        if self._latest is None or not np.array_equal(self._latest[0], weight):
+            self._latest = weight, self._find_beside_powers(weight)
+        return self._latest[1]
+
+    def _find_beside_powers(self, weight: Floats) -> tuple[Floats, Floats, Floats]:
         root = np.sqrt(weight)
         left, size, _ = np.linalg.svd(self.powers * root[:, None], full_matrices=False)
         basis = left[:, size > 1e-9 * size[0]]  # few rows or columns hold few powers
