@@ -236,12 +236,15 @@ class Mapping:
         suspect = [
             int(index) for index in np.flatnonzero(spreads > np.maximum(6.0 * usual, 0.02 * means))
         ]
+        why = "The samples disagree more than usual"
+        if not suspect and self._points.is_keyed and self._points.lead is not None:
+            suspect, why = self._points.lead.far_off(), "The value is far from those beside it"
         if not suspect:
             return
         named = "; ".join(self._points.place("grid", index).words for index in suspect[:8])
         answer = self._ask(
             "suspect",
-            f"The samples disagree more than usual at {len(suspect)} points ({named}). "
+            f"{why} at {len(suspect)} point{'s' if len(suspect) != 1 else ''} ({named}). "
             "Read them again while the lamp is lit?",
             ("re-read", "keep", "stop"),
         )

@@ -80,6 +80,13 @@ def _bench_faults(sections: Mapping[str, Any], folder: Path) -> Iterator[Fault]:
 
 def _by_hand_faults(fitted: Mapping[str, Any]) -> Iterator[Fault]:
     """Find displays that a person would have to read off while a stage moves by itself."""
+    sensor = fitted.get("light_sensor")
+    if sensor is not None and KINDS[sensor.kind].by_hand and "monitor_sensor" in fitted:
+        yield Fault(
+            ("monitor_sensor",),
+            f"has to be read in the moments of the light sensor, and that is {sensor.kind!r}: a "
+            "person reads it off, and nobody knows when; leave it out",
+        )
     stage = fitted.get("stage")
     if stage is None or KINDS[stage.kind].by_hand:
         return

@@ -78,6 +78,14 @@ class Known:
             found = plausibility.held(text, self._texts)
         return found
 
+    def far_off(self) -> list[int]:
+        """Return the points that are far from those beside them, now that all are read."""
+        return [
+            index
+            for index, value in self._light.items()
+            if plausibility.is_far(value, self._beside(index), plausibility.FAR_LIGHT)
+        ]
+
     def _near(self, role: str, index: int, is_power: bool) -> tuple[list[float], float]:
         """Return what a number is held against, and how far off it may be."""
         if is_power:

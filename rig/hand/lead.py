@@ -121,6 +121,10 @@ class Lead:
         self._known.forget_reference()
         self.take_in_hand()
 
+    def far_off(self) -> list[int]:
+        """Return the points of the map that are far from those beside them."""
+        return self._known.far_off()
+
     def take_in_hand(self) -> None:
         """Forget where the sensor stands: it is to be laid anew even if it is there."""
         self._stands_at = None

@@ -92,6 +92,13 @@ def _is_nearer(slipped: float, off: float, far: float) -> bool:
     return off > max(NEARER * max(slipped, LEAST_OFF), math.log(far) / NEARER)
 
 
+def is_far(value: float, near: Sequence[float], far: float) -> bool:
+    """Say whether a value lies beyond a ratio to the median of others; not where all is dark."""
+    if not near or max(value, expected := median(near)) < LEAST:
+        return False
+    return _apart(value, expected) > math.log(far)
+
+
 def held(text: str, before: Sequence[str]) -> Doubt | None:
     """Return the question that the same number again and again raises.
 

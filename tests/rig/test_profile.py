@@ -228,6 +228,22 @@ def test_a_keyed_wattmeter_may_be_called_keyed(tmp_path):
     assert problem.startswith("stage.kind is")
 
 
+def test_a_display_cannot_be_read_in_the_moments_of_a_monitor_sensor(tmp_path):
+    by_hand = """format = 1
+[light_sensor]
+kind = "keyed"
+[monitor_sensor]
+kind = "sdi12-quantum-sensor"
+port = "/dev/d"
+[power_meter]
+kind = "keyed"
+[stage]
+kind = "manual"
+"""
+    (problem,) = problems(tmp_path, by_hand)
+    assert problem.startswith("monitor_sensor has to be read in the moments of the light sensor")
+
+
 def bench_profile() -> str:
     content = GOOD + '[bench]\nscenario = "own.toml"\n'
     for port, name in (("a", "light_sensor"), ("b", "power_meter"), ("c", "stage")):

@@ -166,12 +166,25 @@ def test_a_slip_is_asked_about_and_the_last_word_is_the_persons(tmp_path, answer
         steps.append(("0,1", typed("430")))
     folder, bench = run_by_hand(tmp_path, Script(*steps))
     run = run_folder.load(folder)
-    assert values_at(run, 0, 1) == [recorded]
+    assert values_at(run, 0, 1)[:1] == [recorded]  # one far off is offered again at the end
     asked = [view.message for view in bench.lead.desk.views if view.message]
     assert asked[0].startswith("4312 follows ")
     assert asked[0].endswith("meant 431.2?")
     told = events(run, "typed-value")
     assert [detail.endswith(end) for _, detail in told[:1]] == ([True] if end else [])
+
+
+def test_a_value_far_from_all_around_it_is_offered_to_be_read_again_at_the_end(tmp_path):
+    """The first point has nothing beside it yet; 900 is 2.3 times what is there later."""
+    folder, _ = run_by_hand(tmp_path, Script(("0,0", typed("900")), ("doubt", key("k"))))
+    run = run_folder.load(folder)
+    asked = dict(events(run, "prompt"))["suspect"]
+    assert "far from those beside it at 1 point (row 1, column 1)" in asked
+    first, second = values_at(run, 0, 0)  # the virtual person reads again
+    assert first == 900.0
+    (map_,) = summarise(run).maps
+    assert map_.ppfd_raw[map_.grid.index_of(0, 0)] == second
+    assert second == pytest.approx(369.0, rel=0.02)
 
 
 def test_a_value_that_cannot_be_true_is_kept_on_record_and_is_no_value_of_the_point(tmp_path):
