@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import date
 from typing import Any, Final
 
 from drivers.simulated.scenario import Device, Scenario
@@ -50,11 +51,12 @@ def suited_plan(scenario: Scenario, device: Device, mounting_height_mm: float) -
             "depth_mm": area.depth_mm,
             "walls": "virtual",
             "walls_identity": "virtual",
+            "walls_state_date": date(2026, 1, 1),
             "floor": "virtual",
             "above": area.above,
         },
         "grid": {"layout": "cell-centres", "rows": side, "columns": side},
-        "heights": {"mounting_height_mm": [mounting_height_mm]},
+        "heights": {"mounting_height_mm": [mounting_height_mm], "axis": "lamp"},
         "dark": {"points": 5},
         "warm_up": quick_warm_up if is_quick else {"preset": "bench", "maximum_s": 5400.0},
         "sampling": {

@@ -149,6 +149,7 @@ def _modbus_meter(data: ModbusMeter, site: Site) -> list[str]:
         character_format="8N1",
         address=data.address,
         averaging_s=data.averaging_s,
+        serial_number=data.serial or None,
     )
     for register in data.registers:
         lines += [

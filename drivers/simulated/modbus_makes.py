@@ -87,6 +87,8 @@ class ModbusMeter:
         Rate of the line; sets the silence that ends a frame. [1/s]
     vendor, product, revision : str
         What it says of itself (device identification, function 43).
+    serial : str
+        Its serial number, said behind the product; empty if it says none.
     refresh_s : float
         Time between two refreshes of its registers. [s]
     averaging_s : float
@@ -105,6 +107,7 @@ class ModbusMeter:
     vendor: str = "Virtual bench"
     product: str = "Power meter"
     revision: str = "1.0"
+    serial: str = field(default="SIM-0100", validator=matches_re(r"[ -~]{0,32}"))
     refresh_s: float = field(default=0.1, validator=gt(0.0))
     averaging_s: float = field(default=0.3, validator=gt(0.0))
     reply_delay_s: float = field(default=0.006, validator=ge(0.0))
@@ -139,6 +142,7 @@ class ModbusSensor(ModbusMeter):
 
     address: int = field(default=2, validator=[ge(1), le(247)])
     product: str = "Quantum sensor"
+    serial: str = ""
     averaging_s: float = field(default=0.8, validator=gt(0.0))
     registers: tuple[Register, ...] = (Register(quantity="ppfd_umol_m2_s", register=0),)
     lag_s: float = field(default=0.15, validator=ge(0.0))
@@ -158,6 +162,7 @@ class ModbusThermometer(ModbusMeter):
 
     address: int = field(default=4, validator=[ge(1), le(247)])
     product: str = "Thermometer"
+    serial: str = ""
     registers: tuple[Register, ...] = (Register(quantity="temperature_c", register=0),)
     highest_c: float | None = 90.0
 
@@ -172,8 +177,6 @@ class SunSpecMeter(ModbusMeter):
         201 to 204 have integers with powers of ten, 211 to 214 floating-point numbers.
     base : int
         Register at which its marker stands.
-    serial : str
-        Its serial number, at most 32 characters.
     exponents : mapping of str to int
         Power of ten of each quantity, for the integers.
     """
@@ -181,7 +184,6 @@ class SunSpecMeter(ModbusMeter):
     registers: tuple[Register, ...] = ()
     model: int = field(default=201, validator=in_(sunspec.METERS))
     base: int = field(default=40000, validator=in_(sunspec.BASES))
-    serial: str = field(default="SIM-0100", validator=matches_re(r"[ -~]{0,32}"))
     exponents: Mapping[str, int] = field(
         factory=lambda: {
             "wall_power_w": -1,

@@ -112,7 +112,7 @@ class ModbusPeer:
                     read_code=DeviceInformation.BASIC,
                     information={
                         0: meter.vendor.encode("ascii", "replace"),
-                        1: meter.product.encode("ascii", "replace"),
+                        1: f"{meter.product} {meter.serial}".strip().encode("ascii", "replace"),
                         2: meter.revision.encode("ascii", "replace"),
                     },
                 ),

@@ -1,7 +1,6 @@
-"""The README's two terminals: `simulate` in one process, `run` in another, real ports between.
+"""A run in another process than its bench, real ports between, that is stopped or left alone.
 
-The person is this test: it reads what the programs print, answers, and presses Enter in the
-first terminal when the second asks for the lamp. Takes about half a minute of real time.
+How one is done from beginning to end: `tests/wire/test_walk.py`.
 """
 
 from __future__ import annotations
@@ -12,7 +11,6 @@ import sys
 import pytest
 
 from analysis import run_folder
-from analysis.summary import summarise
 from tests.wire.two_terminals import bench_on, replan, run_on
 
 pytestmark = [
@@ -29,41 +27,6 @@ def bench(tmp_path):
         yield terminal
     finally:
         terminal.close()
-
-
-def test_the_whole_job_is_done_through_real_serial_ports(bench, tmp_path):
-    rule = {"block_s": 1.0, "window_s": 5.0, "minimum_on_s": 5.0, "limit_percent": 10.0}
-    replan(tmp_path, "warm_up", **rule)
-    replan(tmp_path, "sampling", samples_per_point=1, settle_s=0.1)
-    run = run_on(tmp_path)
-    try:
-        run.expect("is the test area clear?")
-        run.type("yes")
-        run.expect("Hang ")
-        run.type("done")
-        run.expect("lamp must be OFF")
-        run.type("done")
-        run.expect("Light the lamp now", within_s=90)
-        bench.type("")
-        bench.expect("lamp switched on")
-        run.type("done")
-        run.expect("Map  9 points", within_s=150)
-        run.expect("Report: ", within_s=150)
-        assert run.child.wait(30) == 0
-    finally:
-        run.close()
-    (folder,) = (tmp_path / "lab" / "runs").iterdir()
-    loaded = run_folder.load(folder)
-    assert loaded.damage == ()
-    summary = summarise(loaded)
-    assert summary.is_complete
-    (one,) = summary.maps
-    assert one.n_used == 9
-    assert one.stated_efficacy_umol_j > 0
-    assert (folder / "report.html").stat().st_size > 10_000
-    # At least once a second while the lamp was lit; half a second for a busy computer.
-    power = loaded.readings[loaded.readings.quantity == "wall_power_w"].elapsed_s
-    assert power.diff().max() < 1.5
 
 
 def test_a_terminated_run_stops_the_stage_keeps_its_data_and_exits_130(bench, tmp_path):

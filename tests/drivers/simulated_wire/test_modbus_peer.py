@@ -158,7 +158,7 @@ def test_other_addresses_and_broadcasts_are_not_answered():
 
 def test_device_identification_names_vendor_product_revision():
     # Function 43 / 14, basic objects 0 to 2: Modbus Application Protocol V1.1b3, section 6.21.
-    peer = make(vendor="Acorn", product="W1", revision="9")
+    peer = make(vendor="Acorn", product="W1", serial="", revision="9")
     objects = b"\x00\x05Acorn\x01\x02W1\x02\x019"
     head = bytes([1, 0x2B, 0x0E, 1, 0x83, 0, 0, 3])
     assert ask(peer, framed(1, 0x2B, 0x0E, 1, 0)) == framed(*head, *objects)

@@ -112,3 +112,15 @@ def asked(
         return answer.status, told, answer.read()
     finally:
         line.close()
+
+
+def listen(url, target="/stream", **headers):
+    """Open a stream; return its connection, and the first whole event of kind `all`."""
+    parts = urlsplit(url)
+    line = http.client.HTTPConnection(parts.hostname, parts.port, timeout=20)
+    line.request("GET", target, headers=headers)
+    answer = line.getresponse()
+    assert answer.getheader("content-type", "").startswith("text/event-stream")
+    while answer.readline() != b"event: all\n":
+        pass
+    return line, json.loads(answer.readline().removeprefix(b"data: "))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import http.client
 import json
 import socket
 from contextlib import ExitStack
@@ -12,7 +11,7 @@ import pytest
 
 from analysis import lab_folder, run_folder
 from tests import synthetic_run
-from tests.rig.live.played import asked, watched
+from tests.rig.live.played import asked, listen, watched
 
 pytestmark = pytest.mark.wire
 RUN = "2026-01-05T0900Z-reflector-s"
@@ -36,18 +35,6 @@ def lab(tmp_path_factory):
 def url(lab):
     with watched(lab) as found:
         yield found
-
-
-def listen(url, target="/stream", **headers):
-    """Open a stream; return its connection, and the first whole event of kind `all`."""
-    parts = urlsplit(url)
-    line = http.client.HTTPConnection(parts.hostname, parts.port, timeout=20)
-    line.request("GET", target, headers=headers)
-    answer = line.getresponse()
-    assert answer.getheader("content-type", "").startswith("text/event-stream")
-    while answer.readline() != b"event: all\n":
-        pass
-    return line, json.loads(answer.readline().removeprefix(b"data: "))
 
 
 def test_page_history_report_and_stream_are_given(url):
