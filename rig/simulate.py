@@ -171,7 +171,6 @@ def _stay(
             print(f"  {section:15} {port}  ({settings[section].baud} baud)")
         print("\n".join(notes))
         command = ["evenfall", "run", str(out / "plan.toml"), "--rig", str(profile)]
-        command += ["--lab", str(out / "lab")]
         print(
             f"\nIn another terminal:\n  {shlex.join(command)}\n\n"
             "Enter switches the lamp on and off; Ctrl-C closes the bench. The lamp is off.",
