@@ -123,7 +123,11 @@ def summarise_maps(
                 monitor=_monitor_during(monitor, light.rows.where(own), dark, installation),
                 corrections=to_do,
                 power=power,
-                entered_power_w=_entered_power(power, installation, key_mm),
+                entered_power_w=_entered_power(
+                    power.where(replicates_at(power.elapsed_s, events) == replicate),
+                    installation,
+                    key_mm,
+                ),
                 n_retried=int(lost.sum()),
                 told=tuple(told),
                 replicate=replicate or None,

@@ -17,11 +17,13 @@ from rig.demo.person import VirtualPerson
 from rig.done import look_back
 from rig.faults import RunStopped
 from rig.profile import cross_check
+from tests.rig.bench_run import do_run
 from tests.rig.hand.hand_run import (
     METER,
     SENSOR,
     Script,
     at,
+    bench_by_hand,
     key,
     plan_by_hand,
     resume_by_hand,
@@ -235,6 +237,55 @@ def test_after_a_pause_the_reference_is_read_and_the_map_goes_on(tmp_path):
     assert (after.grid_row.iloc[1], after.grid_column.iloc[1]) == (1, 1)
 
 
+@pytest.mark.parametrize(
+    "where", ["Dark reading, point 3 of 5", "Warm-up, reference point", "power", "reference"]
+)
+def test_one_may_pause_anywhere_and_the_run_is_whole(tmp_path, where):
+    folder, _ = run_by_hand(tmp_path, Script((where, key("p"))))
+    run = run_folder.load(folder)
+    assert len(events(run, "paused")) == len(events(run, "pause-ended")) == 1
+    assert len(light(run)) == 9
+    assert len(light(run, "dark")) == 5
+    assert events(run, "run-ended")
+    (map_,) = summarise(run).maps
+    assert map_.is_complete
+
+
+def test_a_wattmeter_on_a_port_that_is_lost_pauses_the_run_and_not_the_person(tmp_path):
+    """The virtual plug is never put in again: after the pause the run stops, and is kept."""
+    benches = []
+
+    def unplugs(view):
+        if at(view) == "1,1" and benches:
+            benches.pop().instruments.power_meter.bus.line.unplug()
+
+    plan = plan_by_hand(tmp_path, trouble={"pause_most_min": 1.0})
+    profile = rig_by_hand(tmp_path, power_meter=METER)
+    bench = bench_by_hand(profile, plan, unplugs)
+    benches.append(bench)
+    with pytest.raises(RunStopped, match="wattmeter") as caught:
+        do_run(tmp_path, plan, profile, bench)
+    run = run_folder.load(caught.value.folder)
+    assert events(run, "paused")[0][0] == "power_meter"
+    assert len(light(run)) == 4
+
+
+def test_each_replicate_has_the_wall_power_that_was_read_off_in_it(tmp_path):
+    """Four visits of the reference point in each of two maps, at 640 W and then at 650 W."""
+    watts = iter(["640"] * 4 + ["650"] * 4)
+    before = []
+
+    def reads(view):
+        before.append(at(view))
+        return typed(next(watts)) if before[-2:] == ["reference", "power"] else None
+
+    folder, _ = run_by_hand(
+        tmp_path, reads, heights={"mounting_height_mm": [450.0], "replicates": 2}
+    )
+    maps = summarise(run_folder.load(folder)).maps
+    assert [map_.mean_wall_power_w for map_ in maps] == [640.0, 650.0]
+
+
 class GoneAway(VirtualPerson):
     """Does not come back from a pause."""
 
@@ -244,9 +295,6 @@ class GoneAway(VirtualPerson):
 
 
 def test_a_pause_ends_the_run_when_its_time_is_over(tmp_path):
-    from tests.rig.bench_run import do_run
-    from tests.rig.hand.hand_run import bench_by_hand
-
     plan, profile = plan_by_hand(tmp_path), rig_by_hand(tmp_path)
     bench = bench_by_hand(profile, plan, Script(("1,1", key("p"))))
     with pytest.raises(RunStopped, match=r"Paused for 10 min, no longer") as caught:
