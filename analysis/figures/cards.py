@@ -26,6 +26,8 @@ WIDE: Final = (5.0, 2.8125)
 SQUARE: Final = (4.0, 4.0)
 #: 1600 × 900 and 1280 × 1280 pixels.
 DPI: Final = 320.0
+#: Height of the smallest text where the card is 480 pixels wide; common practice, no source.
+LEAST_PX: Final = 9.0
 
 _SIDE_IN: Final = 0.14
 _SMALL_PT: Final = 6.8
@@ -145,7 +147,10 @@ def card(
             grid = one.map_.grid
             wide, tall = grid.width_mm / mm_per_in, grid.depth_mm / mm_per_in
             axes = box(figure, left - wall, bottom, wide + 2 * wall, tall + 2 * wall)
-            draw_plane(axes, one.map_, scale, one.setting, mm_per_in=mm_per_in, wall_in=wall)
+            draw_plane(
+                axes, one.map_, scale, one.setting, mm_per_in=mm_per_in, wall_in=wall,
+                least_pt=LEAST_PX / 480 * 72 * width,
+            )  # fmt: skip
             axes.set(xticks=[], yticks=[])
             for at, line in enumerate(title, 1):
                 y = bottom + tall + 2 * wall + 0.05 + 0.13 * (len(title) - at)

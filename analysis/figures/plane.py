@@ -46,7 +46,14 @@ class Setting:
 
 
 def draw_plane(
-    axes: Any, map_: MapSummary, scale: Scale, setting: Setting, *, mm_per_in: float, wall_in: float
+    axes: Any,
+    map_: MapSummary,
+    scale: Scale,
+    setting: Setting,
+    *,
+    mm_per_in: float,
+    wall_in: float,
+    least_pt: float = 0.0,
 ) -> list[Any]:
     """Draw walls, cells, contours, lamp axis, numbers, dots and spots on axes in millimetres.
 
@@ -58,6 +65,8 @@ def draw_plane(
         How many millimetres of the plane one inch of paper shows; sizes the numbers.
     wall_in : float
         Thickness of the drawn wall. [in]
+    least_pt : float
+        Numbers that would have to be smaller than this are left out. [pt]
 
     Returns
     -------
@@ -107,10 +116,14 @@ def draw_plane(
     mm_per_pt = mm_per_in / _PT_PER_IN
     # The scale's own top is as long as any number on it: maps on one scale get one size.
     places = numbers(grid, [*labels, significant(scale.top_umol_m2_s)], mm_per_pt)
-    plates = _plates(axes, scale, values, labels, places, mm_per_pt)
-    if grid.shape == "round":
-        plates.set_clip_path(clip)
+    is_written = float(places.size_pt.min()) >= least_pt
+    if is_written:
+        plates = _plates(axes, scale, values, labels, places, mm_per_pt)
+        if grid.shape == "round":
+            plates.set_clip_path(clip)
     for at, label in enumerate(labels):
+        if not is_written:
+            break
         if read[at]:
             axes.text(
                 places.x_mm[at], places.y_mm[at], label, fontsize=places.size_pt[at], ha="center",

@@ -72,7 +72,26 @@ class RunBudget:
     sentences: tuple[str, ...]
     lines: tuple[BudgetLine, ...]
     whole: BudgetLine
-    picture: Picture
+    what: str
+    bars: tuple[BudgetBar, ...]
+    combined_percent: float
+    mark: str
+
+    @property
+    def picture(self) -> Picture:
+        """The largest causes, drawn anew each time; not every page shows it."""
+        svg = to_svg(
+            budget_bars(
+                self.bars,
+                combined_percent=self.combined_percent,
+                title=f"What the ± of the {self.what} is made of",
+            ),
+            name=self.mark,
+            alt=f"Standard uncertainty of the {self.what} from each cause, {self.name}: "
+            + ", ".join(f"{bar.name} {bar.percent:.2f} %" for bar in self.bars),
+        )
+        caption = f"{self.name}: standard uncertainty of the {self.what} from its largest causes."
+        return Picture(svg=svg, caption=caption)
 
 
 @frozen(kw_only=True)
@@ -99,25 +118,19 @@ def _part(run: RunSummary, map_: MapSummary, at: int) -> RunBudget:
     held = map_.uncertainty
     assert held is not None
     whole = math.sqrt(sum(row.percent**2 for row in held.rows))
-    title = sentences.map_title(run, map_)
-    bars = [
-        BudgetBar(name=row.name, percent=row.percent, is_measured=row.kind == "A")
-        for row in held.rows[:MOST_BARS]
-    ]
     what = "plane efficacy" if held.plane_efficacy_umol_j is not None else "delivered flux"
-    svg = to_svg(
-        budget_bars(bars, combined_percent=whole, title=f"What the ± of the {what} is made of"),
-        name=f"b{at}",
-        alt=f"Standard uncertainty of the {what} from each cause, {title}: "
-        + ", ".join(f"{bar.name} {bar.percent:.2f} %" for bar in bars),
-    )
-    caption = f"{title}: standard uncertainty of the {what} from its largest causes."
     return RunBudget(
-        name=title,
+        name=sentences.map_title(run, map_),
         sentences=tuple(_said(held, what, whole)),
         lines=tuple(_lines(held.rows)),
         whole=_whole(held),
-        picture=Picture(svg=svg, caption=caption),
+        what=what,
+        bars=tuple(
+            BudgetBar(name=row.name, percent=row.percent, is_measured=row.kind == "A")
+            for row in held.rows[:MOST_BARS]
+        ),
+        combined_percent=whole,
+        mark=f"b{at}",
     )
 
 

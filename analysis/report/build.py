@@ -8,7 +8,7 @@ from pathlib import Path
 from attrs import frozen
 
 from analysis.calibration_dates import undated
-from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, significant
+from analysis.digits import EFFICACY_UNIT, FLUX_UNIT, PPFD_UNIT, fixed, plus_minus, significant
 from analysis.figures.plane import Setting
 from analysis.figures.sheets import published_map
 from analysis.figures.style import Scale
@@ -22,6 +22,7 @@ from analysis.report.journal import Journal, journal
 from analysis.report.value_part import value_part
 from analysis.results import MapSummary, RunSummary
 from analysis.run_folder import Run
+from analysis.stated import of_efficacy, of_flux, of_points, of_wall_power
 from analysis.summary import summarise
 
 
@@ -213,25 +214,29 @@ def write_map_png(
         Mismatches that were accepted where it is compared with others.
     """
     if map_.stated_efficacy_umol_j is not None:
-        number, unit = significant(map_.stated_efficacy_umol_j), EFFICACY_UNIT
+        whole, unit = plus_minus(*of_efficacy(map_)), EFFICACY_UNIT
         means = "delivered to the plane per joule"
     elif map_.delivered_flux_umol_s is not None:
-        number, unit = significant(map_.delivered_flux_umol_s), FLUX_UNIT
+        whole, unit = plus_minus(*of_flux(map_, "delivered_flux_umol_s")), FLUX_UNIT
         means = "delivered to the plane"
     else:
-        number, unit = f"{map_.n_used} of {map_.n_expected}", "points read"
+        whole, unit = f"{map_.n_used} of {map_.n_expected}", "points read"
         means = "no figure for the whole plane"
-    even = None if map_.uniformity is None else map_.uniformity.min_to_mean
+    number, _, reach = whole.partition(" ± ")
+    if reach:
+        unit = f"± {reach} {unit}"
     lines = [
-        (f"min/mean, {map_.grid.label}", fixed(even, 2)),
-        ("mean PPFD", f"{significant(map_.mean_ppfd_umol_m2_s)} {PPFD_UNIT}"),
+        ("min/mean", plus_minus(*of_points(map_, "min_to_mean"))),
+        (f"mean, {PPFD_UNIT}", plus_minus(*of_flux(map_, "mean_ppfd_umol_m2_s"))),
     ]
     if map_.mean_wall_power_w is not None:
-        lines.append(("wall power", f"{significant(map_.mean_wall_power_w)} W"))
+        lines.append(("wall power, W", plus_minus(*of_wall_power(map_))))
     foot = (
         f"PPFD in {PPFD_UNIT}; scale 0 to {significant(scale.top_umol_m2_s)}; "
-        f"{fixed(map_.grid.width_mm, 0)} × {fixed(map_.grid.depth_mm, 0)} mm"
+        f"{fixed(map_.grid.width_mm, 0)} × {fixed(map_.grid.depth_mm, 0)} mm, {map_.grid.label}"
     )
+    if reach:
+        foot += "; ± at 95 %"
     Path(out).write_bytes(
         published_map(
             map_,

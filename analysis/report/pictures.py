@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
-from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, percent, significant
+from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, percent, plus_minus, significant
 from analysis.figures import charts
 from analysis.figures.plan_view import plan_view
 from analysis.figures.plane import Setting
@@ -16,6 +16,7 @@ from analysis.figures.sheets import Panel, comparison_sheet
 from analysis.figures.style import Scale, to_svg
 from analysis.report import sentences
 from analysis.results import MapSummary, RunSummary, WarmUp
+from analysis.stated import of_efficacy
 
 
 @frozen
@@ -101,7 +102,7 @@ def _column(runs: Sequence[RunSummary], run: RunSummary) -> str:
 def _efficacy(map_: MapSummary) -> str:
     if map_.stated_efficacy_umol_j is None:
         return "plane efficacy not stated"
-    return f"{significant(map_.stated_efficacy_umol_j)} {EFFICACY_UNIT}"
+    return f"{plus_minus(*of_efficacy(map_))} {EFFICACY_UNIT}"
 
 
 def sheet_picture(
@@ -140,10 +141,12 @@ def sheet_picture(
     panels.sort(key=lambda panel: order.get(panel.column, len(order)))
     heights = list(dict.fromkeys(sentences.height(map_) for _, map_ in ordered))
     panels.sort(key=lambda panel: heights.index(panel.row))
+    if len(order) == 1:  # one device: its heights beside each other, not in one tall column
+        panels = [evolve(panel, column=panel.row, row=panel.column) for panel in panels]
     grids = list(dict.fromkeys(panel.map_.grid.label for panel in panels))
     has_target = any(panel.setting.target_ppfd_umol_m2_s is not None for panel in panels)
     told = "; ".join(
-        f"{panel.column} at {panel.row}: {_range_in_words(panel.map_)}" for panel in panels
+        f"{panel.column}, {panel.row}: {_range_in_words(panel.map_)}" for panel in panels
     )
     caption = (
         f"All maps on one scale, 0 to {significant(scale.top_umol_m2_s)} {PPFD_UNIT}; below each "

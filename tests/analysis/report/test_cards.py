@@ -104,7 +104,8 @@ def test_text_reads_at_480_pixels_and_stays_on_the_card(runs, compared, size_in)
             canvas.print_figure(io.BytesIO(), format="png", dpi=DPI)
             renderer = canvas.get_renderer()
             assert len(figure.texts) >= 6
-            for text in figure.texts:
+            in_cells = [text for axes in figure.axes for text in axes.texts if text.get_text()]
+            for text in (*figure.texts, *in_cells):
                 # Common practice, no source: some 9 pixels to the em are still read.
                 assert text.get_fontsize() / 72 * 480 / size_in[0] >= 9.0
                 place = text.get_window_extent(renderer)

@@ -118,7 +118,8 @@ def test_the_verdict_of_one_flat_map_is_as_worked_by_hand(tmp_path):
 
 def test_the_page_reaches_for_nothing_outside_itself(whole):
     page, _ = whole
-    assert not re.search(r"https?:|//[a-z]|@import|url\((?!#)|src=|<script|<link", page.html)
+    told = re.sub(r"base64,[\w+/=\s]*", "", page.html)  # any letters may stand in a picture
+    assert not re.search(r"https?:|//[a-z]|@import|url\((?!#)|src=|<script|<link", told)
     for _, attributes in page.tags:
         for name in ("href", "xlink:href"):
             if name in attributes:
