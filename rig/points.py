@@ -85,7 +85,10 @@ class Points:
     def visit_all(
         self, indices: Sequence[int], role: str, take: Callable[[int, np.ndarray], None]
     ) -> None:
-        """Visit points one after another; `take` is given each with its samples."""
+        """Visit points one after another; `take` is given each with its samples.
+
+        Where a person typed what cannot be true, the point is asked for again.
+        """
         order = PointOrder(indices)
         while (index := order.at) is not None:
             try:
@@ -93,8 +96,9 @@ class Points:
             except Wish as wish:
                 self.follow(order, role, wish)
                 continue
-            take(index, values)
-            order.read()
+            if not np.isnan(values).all():
+                take(index, values)
+                order.read()
 
     def follow(self, order: PointOrder, role: str, wish: Wish) -> None:
         """Go where the person wishes, and write it down."""
@@ -181,7 +185,9 @@ class Points:
         Wish
             A person goes back to a point first.
         """
-        mean = float(np.mean(self.visit(self.reference, self.place("reference"), order)))
+        mean = math.nan
+        while math.isnan(mean):  # a person typed what cannot be true
+            mean = float(np.mean(self.visit(self.reference, self.place("reference"), order)))
         self._attendant.read_power()
         return mean
 

@@ -176,6 +176,18 @@ def test_a_slip_is_asked_about_and_the_last_word_is_the_persons(tmp_path, answer
     assert [detail.endswith(end) for _, detail in told[:1]] == ([True] if end else [])
 
 
+@pytest.mark.parametrize("where", ["Dark reading, point 2 of 5", "reference"])
+def test_where_the_run_needs_a_value_one_that_cannot_be_true_is_asked_for_again(tmp_path, where):
+    folder, _ = run_by_hand(tmp_path, Script((where, typed("99999")), ("doubt", key("k"))))
+    run = run_folder.load(folder)
+    rows = light(run, where.split()[0].lower())
+    assert list(rows.status).count("implausible") == 1
+    summary = summarise(run)
+    assert summary.dark.points == 5
+    assert summary.maps[0].is_complete
+    assert summary.maps[0].reference_visits == 4
+
+
 def test_a_value_far_from_all_around_it_is_offered_to_be_read_again_at_the_end(tmp_path):
     """The first point has nothing beside it yet; 900 is 2.3 times what is there later."""
     folder, _ = run_by_hand(tmp_path, Script(("0,0", typed("900")), ("doubt", key("k"))))
