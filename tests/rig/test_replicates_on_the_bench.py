@@ -11,12 +11,13 @@ from analysis import run_folder
 from analysis.heights import heights as heights_of
 from analysis.plane_results import usable_maps
 from analysis.replicates import spreads
+from analysis.report.findings import find
 from analysis.summary import summarise
 from analysis.tidy import maps_table
 from rig.course import Stay, stays
 from rig.estimate import estimate
 from rig.live.story import Story
-from rig.results import draw_maps
+from rig.results import draw_pictures
 from rig.unattended import refusals
 from tests.rig.bench_run import bench_of, do_run, plan_of
 from tests.rig.test_chain_against_truth import EXACT
@@ -107,7 +108,7 @@ def test_pictures_and_tables_tell_replicates_apart(whole, tmp_path):
     table = maps_table([summary])
     assert table.replicate.tolist() == [1, 2, 1, 2]
     assert {f"{height:g}" for height in table.mounting_height_mm} == {"400", "500"}
-    draw_maps([summary], tmp_path)
+    draw_pictures(find([summary]), tmp_path)
     drawn = [path.name for path in tmp_path.iterdir() if "-mm" in path.name]
     assert len(drawn) == 4
     assert all("replicate-" in name for name in drawn)
