@@ -11,7 +11,7 @@ from rich.table import Table
 
 from analysis import run_folder
 from analysis.digits import plus_minus
-from analysis.figures.style import to_png, to_svg_file
+from analysis.figures.style import many_figures, to_png, to_svg_file
 from analysis.lab_folder import slug
 from analysis.replicates import replicate_words
 from analysis.report.build import write_map_png
@@ -54,6 +54,7 @@ def derive(folder: Path, *, made_utc: str) -> Findings:
     return found
 
 
+@many_figures()
 def draw_pictures(found: Findings, figures: Path) -> None:
     """Write pictures for publication: each map, all on one scale, differences, and the card."""
     figures.mkdir(exist_ok=True)

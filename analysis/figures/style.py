@@ -8,6 +8,7 @@ more. Everything else is ink on white with one accent.
 
 from __future__ import annotations
 
+import gc
 import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
@@ -42,6 +43,7 @@ _CELL_INKS: Final = ("#000000", "#ffffff")
 # out here fits wherever the file is opened.
 SVG_FONTS: Final = "'Liberation Sans', Arial, Helvetica, 'DejaVu Sans', sans-serif"
 
+_OBJECTS: Final = 20_000
 _STAMP_PT: Final = 8.0
 _BOLD_WIDTH: Final = 0.72
 """Of an average character of bold DejaVu Sans. [of its size]"""
@@ -186,6 +188,21 @@ def house_style() -> Iterator[None]:
     """Apply the house style while figures are built; matplotlib's own settings come back."""
     with mpl.rc_context(_RC):
         yield
+
+
+@contextmanager
+def many_figures() -> Iterator[None]:
+    """Look for garbage less often while many figures are drawn.
+
+    A figure is some ten thousand objects that hold each other; walking through those in use again
+    and again, for the few that are not, costs a fifth of the time of a report.
+    """
+    before = gc.get_threshold()
+    gc.set_threshold(_OBJECTS, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 def new_figure(width_in: float, height_in: float) -> Figure:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from analysis.figures.style import many_figures
 from analysis.report import build, lab_page, public_page
 from analysis.report.findings import Findings
 
@@ -42,11 +43,12 @@ def write_pages(
         One could not be written.
     """
     written = paths(out)
-    texts = (
-        build.render(found, made_utc=made_utc, bench=bench),
-        lab_page.render(found, made_utc=made_utc),
-        public_page.render(found, made_utc=made_utc),
-    )
+    with many_figures():
+        texts = (
+            build.render(found, made_utc=made_utc, bench=bench),
+            lab_page.render(found, made_utc=made_utc),
+            public_page.render(found, made_utc=made_utc),
+        )
     for path, text in zip(written, texts, strict=True):
         path.write_text(text, encoding="utf-8", newline="\n")
     return written
