@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import select
+import signal
 import struct
 import subprocess
 import sys
@@ -19,6 +20,13 @@ ROOT = Path(__file__).parents[2]
 #: Longer than any of this takes on a busy computer. [s]
 LONG_S = 30.0
 LAST = b"(no more)"
+
+
+def _in_a_terminal_of_its_own() -> None:
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+    # A job in the background is started with these ignored, and hands that down.
+    for number in (signal.SIGINT, signal.SIGQUIT):
+        signal.signal(number, signal.SIG_DFL)
 
 
 class Terminal:
@@ -47,7 +55,7 @@ class Terminal:
             stderr=subprocess.PIPE,
             text=True,
             start_new_session=True,
-            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+            preexec_fn=_in_a_terminal_of_its_own,
             env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": str(ROOT), **environment},
         )
 
