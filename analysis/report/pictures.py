@@ -141,13 +141,13 @@ def sheet_picture(
     panels.sort(key=lambda panel: order.get(panel.column, len(order)))
     heights = list(dict.fromkeys(sentences.height(map_) for _, map_ in ordered))
     panels.sort(key=lambda panel: heights.index(panel.row))
+    told = "; ".join(
+        f"{panel.column} at {panel.row}: {_range_in_words(panel.map_)}" for panel in panels
+    )
     if len(order) == 1:  # one device: its heights beside each other, not in one tall column
         panels = [evolve(panel, column=panel.row, row=panel.column) for panel in panels]
     grids = list(dict.fromkeys(panel.map_.grid.label for panel in panels))
     has_target = any(panel.setting.target_ppfd_umol_m2_s is not None for panel in panels)
-    told = "; ".join(
-        f"{panel.column}, {panel.row}: {_range_in_words(panel.map_)}" for panel in panels
-    )
     caption = (
         f"All maps on one scale, 0 to {significant(scale.top_umol_m2_s)} {PPFD_UNIT}; below each "
         "its plane efficacy, mean PPFD and min/mean"
