@@ -88,8 +88,11 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
 
 
 def _is_nearer(slipped: float, off: float, far: float) -> bool:
-    """Whether exchanged digits bring a value so much nearer that it is worth a question."""
-    return off > max(NEARER * max(slipped, LEAST_OFF), math.log(far) / NEARER)
+    """Whether exchanged digits bring a value so much nearer that it is worth a question.
+
+    Not where the value may be anything within twice of what is expected.
+    """
+    return far < 2.0 and off > NEARER * max(slipped, LEAST_OFF)
 
 
 def is_far(value: float, near: Sequence[float], far: float) -> bool:

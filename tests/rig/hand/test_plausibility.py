@@ -91,6 +91,13 @@ def test_wall_power_is_expected_more_closely():
     assert found.meant == "612"
 
 
+def test_a_lamp_that_warms_up_may_draw_much_less_than_it_will():
+    assert asked("369", 600.0, far=3.0) is None  # though 639 is nearer
+    found = asked("5400", 600.0, far=3.0)
+    assert found is not None
+    assert found.meant == "540"
+
+
 def test_the_same_number_at_five_points_in_a_row_may_be_a_held_display():
     assert held("612", ["612"] * 3) is None
     assert held("612", ["612", "612", "613", "612"]) is None
