@@ -28,7 +28,7 @@ from analysis.run_maps import summarise_maps
 from analysis.samples import POWER, Flags, Readings, tabulate
 from analysis.wall_power import WallPower, wall_power
 
-__all__ = ["MapSummary", "RunSummary", "summarise"]
+__all__ = ["MapSummary", "RunSummary", "damage_sentences", "summarise"]
 
 SHOWN_DAMAGE: Final = 5
 CONDITIONS: Final = (
@@ -53,7 +53,7 @@ def summarise(run: Run) -> RunSummary:
     RunSummary
         What could not be worked out is None there, and a remark says why.
     """
-    remarks = _remarks_on_damage(run)
+    remarks = damage_sentences(run)
     readings = tabulate(run.readings)
     events = _events(run)
     grid = _grid(run.plan, remarks)
@@ -202,7 +202,8 @@ def _conditions(maps: tuple[MapSummary, ...], readings: Readings) -> dict[str, C
 # -- remarks on the whole run ---------------------------------------------------------------
 
 
-def _remarks_on_damage(run: Run) -> list[str]:
+def damage_sentences(run: Run) -> list[str]:
+    """Say where a run folder is damaged; the first places, and how many more."""
     shown = [
         f"{item.file}, line {item.line}: {item.problem}; what it held is not used."
         for item in run.damage[:SHOWN_DAMAGE]

@@ -20,7 +20,7 @@ from drivers.simulated.attach import attach
 from drivers.simulated.script import bench_with_script
 from rig import bench_lock, check_lamp, check_place, check_relay, series
 from rig.build import open_line
-from rig.check_findings import Finding, Weight, exit_code
+from rig.check_findings import Finding, Weight, exit_code, of_configuration
 from rig.check_instruments import Asked, OpenLine, Roll, lines_in_memory
 from rig.check_show import show_course, show_findings, show_instruments, show_ports
 from rig.estimate import Estimate, estimate
@@ -111,7 +111,7 @@ def examine(wanted: Wanted, console: Console, around: Surroundings) -> list[Find
         profile = _read(read_profile, wanted.rig, findings)
     if wanted.plan is not None and plan is not None and profile is not None:
         fits = cross_check(plan, profile)
-        findings += [Finding(wanted.plan.name, fault, "", Weight.CONFIGURATION) for fault in fits]
+        findings += [of_configuration(wanted.plan.name, fault) for fault in fits]
     ports = around.ports()
     show_ports(console, ports, profile)
     if wanted.find:
@@ -184,10 +184,7 @@ def _read(read: Callable[[Path], Content], path: Path, findings: list[Finding]) 
     try:
         return read(path)
     except ConfigError as error:
-        findings += [
-            Finding(Path(error.file).name, problem, "", Weight.CONFIGURATION)
-            for problem in error.problems
-        ]
+        findings += [of_configuration(Path(error.file).name, problem) for problem in error.problems]
         return None
 
 

@@ -43,6 +43,12 @@ class Finding:
     weight: Weight = Weight.INSTRUMENT
 
 
+def of_configuration(where: str, fault: str) -> Finding:
+    """Part what a file's reader says, at its first semicolon, into problem and next step."""
+    problem, _, remedy = fault.partition("; ")
+    return Finding(where, problem, remedy[:1].upper() + remedy[1:], Weight.CONFIGURATION)
+
+
 def exit_code(findings: Iterable[Finding]) -> int:
     """Return 2 for a fault of configuration, 1 for one of the bench, else 0."""
     weights = {finding.weight for finding in findings}

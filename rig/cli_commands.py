@@ -6,11 +6,12 @@ Read at every call of the program, so nothing heavy is imported until a command 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 from collections.abc import Callable
 from pathlib import Path
 
-from rig.enter_options import add_enter_arguments
+from rig.enter_options import add_enter_arguments, as_number
 from rig.export import add_export
 from rig.new_options import add_new
 from rig.schedule_options import add_schedule_arguments
@@ -186,18 +187,25 @@ def declare_commands(add: Callable[..., argparse.ArgumentParser]) -> None:
     )
     simulate.add_argument("--scenario", default="quick", help="name or TOML file of a scenario")
     simulate.add_argument("--device", help="which of the scenario's devices hangs there")
-    simulate.add_argument("--mounting-height-mm", type=float, help="how high it hangs")
+    simulate.add_argument("--mounting-height-mm", type=as_number, help="how high it hangs")
     simulate.add_argument(
         "--out", type=Path, default=Path("bench"), help="folder for rig.toml and plan.toml"
     )
     simulate.add_argument(
-        "--light-after", type=float, metavar="SECONDS", help="light the lamp by itself after this"
+        "--light-after", type=_wait, metavar="SECONDS", help="light the lamp by itself after this"
     )
     simulate.add_argument(
         "--instruments",
         metavar="FILE",
         help="name or TOML file of its instruments, with faults, lost ports and mains dips to play",
     )
+
+
+def _wait(text: str) -> float:
+    wait_s = as_number(text)
+    if not 0 <= wait_s < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; give seconds from 0, e.g. 30")
+    return wait_s
 
 
 def _port(text: str) -> int:

@@ -20,16 +20,16 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     needed.add_argument("--device", required=True, help="name of the device under test")
     needed.add_argument(
         "--mounting-height-mm",
-        type=_number,
+        type=as_number,
         required=True,
         metavar="MM",
         help="datum of the device to the diffuser of the sensor",
     )
-    needed.add_argument("--width-mm", type=_number, metavar="MM", help="inside width, along x")
-    needed.add_argument("--depth-mm", type=_number, metavar="MM", help="inside depth, along y")
+    needed.add_argument("--width-mm", type=as_number, metavar="MM", help="inside width, along x")
+    needed.add_argument("--depth-mm", type=as_number, metavar="MM", help="inside depth, along y")
     needed.add_argument(
         "--diameter-mm",
-        type=_number,
+        type=as_number,
         metavar="MM",
         help="inside diameter of a round area, instead of width and depth",
     )
@@ -37,7 +37,7 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     facts = parser.add_argument_group("what should be known; left out, it is not stated")
     facts.add_argument(
         "--wall-power-w",
-        type=_number,
+        type=as_number,
         metavar="W",
         help="mean wall power of ballast and lamp during the readings; without it there is no "
         "plane efficacy",
@@ -61,15 +61,17 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
         help="high-pressure sodium, metal halide, ceramic metal halide, fluorescent, LED or other",
     )
     facts.add_argument(
-        "--lamp-power-w", type=_number, metavar="W", help="power printed on the lamp"
+        "--lamp-power-w", type=as_number, metavar="W", help="power printed on the lamp"
     )
     facts.add_argument(
         "--lamp-flux-umol-s",
-        type=_number,
+        type=as_number,
         metavar="UMOL_S",
         help="flux of the bare lamp, if stated",
     )
-    facts.add_argument("--lamp-hours", type=_number, metavar="H", help="burning hours of the lamp")
+    facts.add_argument(
+        "--lamp-hours", type=as_number, metavar="H", help="burning hours of the lamp"
+    )
     facts.add_argument("--ballast", default="", metavar="SAMPLE", help="label of the ballast")
     facts.add_argument(
         "--ballast-kind", default=None, metavar="KIND", help="electronic, magnetic or none"
@@ -109,13 +111,13 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     )
     reading.add_argument(
         "--lux-per-ppfd",
-        type=_number,
+        type=as_number,
         metavar="LX",
         help="lux that are 1 µmol/m²/s of this lamp, if you know better than its kind says",
     )
     reading.add_argument(
         "--lux-limit-percent",
-        type=_number,
+        type=as_number,
         metavar="PERCENT",
         help="limits of that factor, ±; needed with it",
     )
@@ -127,7 +129,8 @@ def add_enter_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _number(text: str) -> float:
+def as_number(text: str) -> float:
+    """Read an option that is a number."""
     try:
         return float(text)
     except ValueError:

@@ -40,10 +40,11 @@ def run_export(options: argparse.Namespace) -> int:
     ConfigError
         A table is there already, or the library for it is not; nothing was written.
     """
-    from rig.toml_faults import ConfigError
+    from rig.toml_faults import ConfigError, needs_folder
 
     out, form = options.out, options.form
     names = ("evenfall.xlsx",) if form == "xlsx" else (f"maps.{form}", f"cells.{form}")
+    needs_folder(out)
     there = [out / name for name in names if (out / name).exists()]
     if there:
         raise ConfigError(str(there[0]), ["is there already and is kept; give another --out"])
@@ -52,10 +53,12 @@ def run_export(options: argparse.Namespace) -> int:
 
     import pandas as pd
 
+    from analysis import run_folder
+    from analysis.summary import damage_sentences, summarise
     from analysis.tidy import cells_table, maps_table
-    from rig.compare import load_all
 
-    summaries = load_all(options.runs)
+    runs = [run_folder.load(folder) for folder in options.runs]
+    summaries = [summarise(run) for run in runs]
     tables = {"maps": maps_table(summaries), "cells": cells_table(summaries)}
     out.mkdir(parents=True, exist_ok=True)
     if form == "xlsx":
@@ -69,4 +72,7 @@ def run_export(options: argparse.Namespace) -> int:
             table.to_parquet(out / f"{name}.parquet", index=False)
     for name in names:
         print(f"Written: {out / name}")
+    for run in runs:
+        for sentence in damage_sentences(run):
+            print(f"{run.path.name}: {sentence}")
     return 0

@@ -12,7 +12,7 @@ from analysis.figures.height_curves import height_trade_off
 from analysis.figures.style import to_png
 from analysis.heights import Heights, NoHeights, heights
 from analysis.report import height_words
-from analysis.summary import summarise
+from analysis.summary import damage_sentences, summarise
 from rig.toml_faults import ConfigError
 
 PICTURE = "mounting-height.png"
@@ -39,12 +39,13 @@ def heights_command(folder: Path, out: Path | None) -> int:
         raise ConfigError(f"--out {out}", [f"{problem}; give a file to write, e.g. heights.png"])
     if out is not None and out.suffix.lower() != ".png":
         raise ConfigError(f"--out {out}", ["the picture is a PNG; give a name that ends in .png"])
-    summary = summarise(run_folder.load(folder))
+    run = run_folder.load(folder)
+    summary = summarise(run)
     found = heights(summary)
     console = Console(highlight=False)
     console.print(height_words.verdict(found), markup=False)
-    for mark in summary.marks:
-        console.print(f"{mark}.", markup=False)
+    for told in (*(f"{mark}." for mark in summary.marks), *damage_sentences(run)):
+        console.print(told, markup=False)
     if isinstance(found, NoHeights):
         for sentence in height_words.sentences(found):
             console.print(sentence, markup=False)

@@ -35,7 +35,7 @@ from rig.new_questions import (
 )
 from rig.plan import Plan, read_plan
 from rig.profile import Profile, cross_check, read_profile
-from rig.toml_faults import ConfigError, either
+from rig.toml_faults import ConfigError, either, needs_folder
 from rig.toml_structure import examine, structure
 from rig.virtual_plan import suited_plan
 
@@ -70,6 +70,7 @@ def run_new(options: argparse.Namespace) -> int:
             stream.reconfigure(errors="replace")
     wanted = {name: options.only in (None, name) for name in ("plan", "rig")}
     files = {name: options.out / f"{name}.toml" for name, is_wanted in wanted.items() if is_wanted}
+    needs_folder(options.out)
     for file in files.values():
         if file.exists() or file.is_symlink():
             raise there_already(file)

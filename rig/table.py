@@ -194,7 +194,7 @@ class _Reader:
             parts = name_and_unit(cell.text)
             if parts is None:
                 self.problems.append(
-                    f"{cell.place} is the heading {cell.text!r}; give x, y and the value only, "
+                    f"{cell.place} is the heading {cell.shown}; give x, y and the value only, "
                     f"e.g. {_HEADER}{did_you_mean(cell.text, ('x_mm', 'y_mm', *VALUE_NAMES))}"
                 )
                 continue
@@ -202,7 +202,7 @@ class _Reader:
             column = name if name in mm_per else "value"
             if column in where:
                 self.problems.append(
-                    f"{cell.place} is {cell.text!r}, a second column for the {column}; give one"
+                    f"{cell.place} is {cell.shown}, a second column for the {column}; give one"
                 )
             where[column] = position
             if column == "value":
@@ -235,7 +235,7 @@ class _Reader:
         if not unit:
             if self.positions_in is None:
                 self.problems.append(
-                    f"{cell.place} is {cell.text!r} without a unit; write mm, cm or m with it, "
+                    f"{cell.place} is {cell.shown} without a unit; write mm, cm or m with it, "
                     "e.g. x_mm, or say --positions-in"
                 )
             return MM_PER.get(self.positions_in or "", 1.0)
@@ -305,7 +305,7 @@ class _Reader:
         if not units and not strange and self.positions_in is not None:
             return MM_PER[self.positions_in]
         self.problems.append(
-            f"{corner.place} is {corner.text!r}; give a reading, or the unit of the positions if "
+            f"{corner.place} is {corner.shown}; give a reading, or the unit of the positions if "
             "the first line and column are positions: mm, cm or m"
         )
         return 1.0
@@ -323,7 +323,7 @@ class _Reader:
         for cell, step in zip(cells[1:], steps, strict=True):
             if step == 0 or step * steps[0] < 0:
                 self.problems.append(
-                    f"{cell.place} is {cell.text!r}; positions must rise or fall all the way, "
+                    f"{cell.place} is {cell.shown}; positions must rise or fall all the way, "
                     "each once"
                 )
         return tuple(positions)
@@ -334,7 +334,7 @@ class _Reader:
         value = number(cell.text, self.sheet.decimal)
         if value is None or value < 0:
             self.problems.append(
-                f"{cell.place} is {cell.text!r}; give a position as a number from 0"
+                f"{cell.place} is {cell.shown}; give a position as a number from 0"
             )
             return None
         return round(value * mm_per, 2)

@@ -21,6 +21,7 @@ DECIMALS: Final = ("point", "comma")
 NOT_READ: Final = ("", "-", "–", "—")
 """What stands on a clipboard where a point was not read."""
 
+_SHOWN: Final = 40
 VALUE_NAMES: Final = ("ppfd", "lux", "illuminance", "value", "reading")
 _PPFD_UNITS: Final = ("umolm-2s-1", "umol/m2/s", "umol/m2s", "umolm2s")
 _PLAIN: Final = str.maketrans({"µ": "u", "μ": "u", "²": "2", "¹": "1", "⁻": "-", "−": "-"})
@@ -103,6 +104,11 @@ class Cell:
     def place(self) -> str:
         """Where it stands, in words."""
         return f"line {self.line}, column {self.column}"
+
+    @property
+    def shown(self) -> str:
+        """What it holds, for messages; its beginning, where it is long."""
+        return repr(self.text if len(self.text) <= _SHOWN else self.text[:_SHOWN] + "…")
 
     @property
     def is_not_read(self) -> bool:
@@ -218,7 +224,7 @@ def reading(cell: Cell, decimal: str, unit: Unit) -> tuple[float | None, str]:
     if cell.is_not_read:
         return None, ""
     value = number(cell.text, decimal)
-    given = f"{cell.place} is {cell.text!r}"
+    given = f"{cell.place} is {cell.shown}"
     if value is None:
         return None, (
             f"{given}; give a number of {unit.written}, e.g. 512, or - for a point that was not "

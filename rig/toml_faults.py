@@ -108,6 +108,18 @@ def _place(path: tuple[str | int, ...]) -> str:
     return text
 
 
+def needs_folder(out: Path) -> None:
+    """Refuse a file in the place of a folder to write into.
+
+    Raises
+    ------
+    ConfigError
+        It is there and no folder.
+    """
+    if out.exists() and not out.is_dir():
+        raise ConfigError(f"--out {out}", ["is a file; give a folder, new or there already"])
+
+
 def shown(value: object) -> str:
     """Show a value as the file has it: ``true`` for True, a table as what it is."""
     if isinstance(value, bool):
@@ -151,7 +163,12 @@ def read_toml(path: Path) -> tuple[bytes, dict[str, Any]]:
     except FileNotFoundError:
         raise ConfigError(file, ["the file is not there. Check the path."]) from None
     except OSError as error:
-        raise ConfigError(file, [f"cannot be read: {error.strerror}."]) from None
+        what = (
+            "give a file"
+            if isinstance(error, IsADirectoryError)
+            else "see to that, or give another"
+        )
+        raise ConfigError(file, [f"cannot be read: {error.strerror}; {what}"]) from None
     try:
         # Editors on some systems begin a file with a byte-order mark; TOML knows none.
         content = tomllib.loads(data.decode("utf-8-sig"))

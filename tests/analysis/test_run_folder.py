@@ -17,6 +17,7 @@ from analysis.run_folder import (
     PLAN,
     READING_COLUMNS,
     READINGS,
+    RIG,
     EventRow,
     ReadingRow,
     RunFolderError,
@@ -60,6 +61,7 @@ def folder(tmp_path):
     (tmp_path / READINGS).write_bytes(header(READING_COLUMNS))
     (tmp_path / EVENTS).write_bytes(header(EVENT_COLUMNS))
     (tmp_path / PLAN).write_text("format = 1\n")
+    (tmp_path / RIG).write_text("format = 1\n")
     (tmp_path / DESCRIPTOR).write_text(json.dumps({"evenfall": {"format": FORMAT}}))
     return tmp_path
 
@@ -129,6 +131,13 @@ def test_a_torn_row_is_listed_and_not_read(folder):
     assert [d.problem for d in run.damage] == [
         f"torn row of {len(encode_reading(reading())) - 7} bytes at the end"
     ]
+
+
+def test_a_profile_that_is_gone_is_listed(folder):
+    (folder / RIG).unlink()
+    run = load(folder)
+    assert run.rig == {}
+    assert [(item.file, item.problem) for item in run.damage] == [(RIG, "the file is not there")]
 
 
 def test_a_changed_digit_is_listed_and_not_read(folder):

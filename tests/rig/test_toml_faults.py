@@ -167,7 +167,7 @@ def test_a_byte_order_mark_is_no_fault_and_stays_in_the_bytes(tmp_path):
 def test_a_missing_file_and_a_folder_are_told_in_one_line(tmp_path):
     with pytest.raises(ConfigError, match=r"none\.toml: the file is not there\. Check the path\."):
         read_toml(tmp_path / "none.toml")
-    with pytest.raises(ConfigError, match=r"cannot be read: Is a directory\."):
+    with pytest.raises(ConfigError, match=r"cannot be read: Is a directory; give a file"):
         read_toml(tmp_path)
 
 
