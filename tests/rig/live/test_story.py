@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from datetime import UTC, datetime
 
 import numpy as np
@@ -174,6 +175,32 @@ def test_a_file_that_is_replaced_by_a_shorter_one_is_read_anew(recorded, tmp_pat
     while story.look():
         pass
     assert story.snapshot(NOW)["maps"] == {}
+
+
+def test_a_point_left_out_by_hand_is_done_with_and_named_so(tmp_path):
+    folder = synthetic_run.write_run(tmp_path / "run")
+    (before,) = read(folder)._maps.values()
+    path = folder / run_folder.READINGS
+    head, *lines = path.read_bytes().splitlines(keepends=True)
+    at = {name: n for n, name in enumerate(run_folder.READING_COLUMNS)}
+    rows = []
+    for line in lines:
+        cells = line.split(b",")
+        if (cells[at["role"]], cells[at["grid_row"]], cells[at["grid_column"]]) == (
+            b"grid", b"0", b"1",
+        ):  # fmt: skip
+            cells[at["value"]], cells[at["status"]] = b"", b"skipped"
+            whole = b",".join(cells[:-1]) + b","
+            line = whole + b"%08x\n" % zlib.crc32(whole)
+        rows.append(line)
+    path.write_bytes(head + b"".join(rows))
+    (map_,) = read(folder)._maps.values()
+    shown = map_.to_dict(is_under_way=True)
+    (place,) = shown["odd"]
+    assert shown["odd"][place] == "skipped"
+    assert shown["values"][int(place)] is None
+    assert (shown["read"], shown["next"]) == (before.read, None)  # nobody is sent there again
+    assert shown["min_to_mean"] is None
 
 
 def test_points_put_in_doubt_are_taken_back(tmp_path):
