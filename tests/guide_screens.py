@@ -67,9 +67,9 @@ def views() -> dict[str, HandView]:
     asked = point(
         instruction="Look at the display again. Your word counts.",
         asks="key",
-        message="1715 stands beside 1522, 1210 and 969: meant 1175?",
+        message="11750 stands beside 1522, 1210 and 969: meant 1175?",
         keys=(
-            ("k", "keep 1715"),
+            ("k", "keep 11750"),
             ("m", "meant 1175"),
             ("t", "type again"),
             ("p", "pause"),
@@ -160,7 +160,7 @@ def pictures() -> dict[str, str]:
     titles = {
         "hand-screen.svg": "The screen of a hand run: the next point in large figures, the plan of "
         "the grid beside it",
-        "hand-question.svg": "The screen asks whether 1715 was meant to be 1175",
+        "hand-question.svg": "The screen asks whether 11750 was meant to be 1175",
     }
     return {
         name: svg(view_picture(view, "11", "", COLUMNS, ROWS, UNICODE), titles[name])

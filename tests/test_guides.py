@@ -119,7 +119,7 @@ def test_screens_of_the_guides_are_those_of_the_program(name):
 def test_question_on_a_screen_is_the_one_that_these_numbers_raise():
     view = guide_screens.views()["hand-question.svg"]
     beside = [1219.0, 1522.0, 1210.0, 969.0]
-    asked = plausibility.doubt("1715", 1715.0, beside, far=plausibility.FAR_LIGHT)
+    asked = plausibility.doubt("11750", 11750.0, beside, far=plausibility.FAR_LIGHT)
     assert asked is not None
     assert view.message == asked.question
     assert ("m", f"meant {asked.meant}") in view.keys

@@ -96,13 +96,17 @@ class Known:
             return self._dark, plausibility.FAR_LIGHT
         if role == "reference":
             return self._references[-1:], plausibility.FAR_REFERENCE
-        return (self._beside(index) if role == "grid" else []), plausibility.FAR_LIGHT
+        if role != "grid":
+            return [], plausibility.FAR_LIGHT
+        if beside := self._beside(index):
+            return beside, plausibility.FAR_LIGHT
+        elsewhere = list(self._light.values())[-1:] or self._references[-1:]
+        return elsewhere, plausibility.FAR_ELSEWHERE
 
     def _beside(self, index: int) -> list[float]:
-        """Return what was read at the points beside one; else what was read last."""
+        """Return what was read at the points beside one."""
         grid = self.grid
         steps = np.maximum(
             np.abs(grid.row - grid.row[index]), np.abs(grid.column - grid.column[index])
         )
-        beside = [self._light[int(i)] for i in np.flatnonzero(steps == 1) if i in self._light]
-        return beside or list(self._light.values())[-1:] or self._references[-1:]
+        return [self._light[int(i)] for i in np.flatnonzero(steps == 1) if i in self._light]

@@ -15,18 +15,26 @@ from typing import Final
 
 from attrs import frozen
 
-#: Light at a point beyond this ratio to its neighbours, up or down, is far from them.
+#: Light at a point beyond this ratio to all its neighbours, up or down, is far from them.
 FAR_LIGHT: Final = 1.6
+#: Light at a point beyond this ratio to one that is no neighbour: only a digit is caught by it.
+FAR_ELSEWHERE: Final = 5.0
 #: Wall power beyond this ratio to the last one is far from it.
 FAR_POWER: Final = 1.25
 #: The reference point is the same place each time.
 FAR_REFERENCE: Final = 1.1
-#: A value that was slipped into must lie this near to what is expected.
+#: What was meant by a slip must lie within this ratio to what is expected.
 NEAR: Final = 1.3
-#: Two exchanged digits are asked about if that brings the value so many times nearer, ...
-NEARER: Final = 3.0
-#: ... and by more than this, as the logarithm of a ratio: neighbours differ anyway.
+#: Two exchanged digits are asked about where at least so many neighbours ...
+ENOUGH_BESIDE: Final = 3
+#: ... are left behind by so many times what lies between them, ...
+SPREADS: Final = 2.0
+#: ... and by at least this ratio.
+LEAST_BEYOND: Final = 1.05
+#: Between two likely slips, a nearer value than this is no nearer, as the logarithm of a ratio.
 LEAST_OFF: Final = 0.05
+#: By so much a digit typed in between is the less likely slip.
+LESS_LIKELY: Final = 3.0
 #: The same number at so many points in a row: the display may be on HOLD.
 HELD_POINTS: Final = 5
 #: Below this nothing can be said of ratios. [µmol m⁻² s⁻¹, or W]
@@ -61,7 +69,7 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
     near : sequence of float
         What was read in its neighbourhood, the newest last; empty where nothing was.
     far : float
-        Ratio to their median beyond which it is far from them.
+        Ratio to the greatest or the least of them beyond which it is far from all.
     """
     known = [one for one in near if math.isfinite(one)]
     if not known:
@@ -69,37 +77,44 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
     expected = median(known)
     if expected < LEAST and value < LEAST:
         return None
-    off = _apart(value, expected)
-    is_far = off > math.log(far)
+    is_off = is_far(value, known, far)
+    may_be_exchanged = is_off or _leaves(value, known)
     meant = [
         (_unlikely(slipped, kind), slip)
         for slip, kind in _slips(text)
         if (slipped := _apart(slip, expected)) <= math.log(NEAR)
-        and (is_far or (kind == "exchange" and _is_nearer(slipped, off, far)))
+        and (is_off or (kind == "exchange" and may_be_exchanged))
     ]
     if meant:
         shown = f"{min(meant)[1]:.10g}"
         return Doubt(question=f"{text} {_beside(known)}: meant {shown}?", meant=shown)
-    if is_far and _apart(10.0 * value, expected) <= math.log(NEAR):
+    if is_off and _apart(10.0 * value, expected) <= math.log(NEAR):
         return Doubt(question=f"{text} {_beside(known)}: a digit too few?")
-    if is_far:
+    if is_off:
         return Doubt(question=f"{text} {_beside(known)}, which is far from it: is it right?")
     return None
 
 
-def _is_nearer(slipped: float, off: float, far: float) -> bool:
-    """Whether exchanged digits bring a value so much nearer that it is worth a question.
-
-    Not where the value may be anything within twice of what is expected.
-    """
-    return far < 2.0 and off > NEARER * max(slipped, LEAST_OFF)
-
-
 def is_far(value: float, near: Sequence[float], far: float) -> bool:
-    """Say whether a value lies beyond a ratio to the median of others; not where all is dark."""
-    if not near or max(value, expected := median(near)) < LEAST:
+    """Say whether a value lies beyond a ratio to all others; not where all is dark."""
+    if not near or max(value, median(near)) < LEAST:
         return False
-    return _apart(value, expected) > math.log(far)
+    least, greatest = min(near), max(near)
+    if value > greatest:
+        return _apart(value, greatest) > math.log(far)
+    return value < least and _apart(value, least) > math.log(far)
+
+
+def _leaves(value: float, known: Sequence[float]) -> bool:
+    """Say whether a value leaves its neighbours behind, as no slope among them explains."""
+    if len(known) < ENOUGH_BESIDE:
+        return False
+    least, greatest = min(known), max(known)
+    beyond = SPREADS * (greatest - least)
+    return (
+        value > max(greatest + beyond, greatest * LEAST_BEYOND)
+        or value < min(least - beyond, least / LEAST_BEYOND)
+    )  # fmt: skip
 
 
 def held(text: str, before: Sequence[str]) -> Doubt | None:
@@ -120,7 +135,7 @@ def held(text: str, before: Sequence[str]) -> Doubt | None:
 
 def _unlikely(slipped: float, kind: str) -> float:
     """Rank a slip: a decimal sign is forgotten more often than a digit is typed in between."""
-    return NEARER * max(slipped, 0.5 * LEAST_OFF) if kind == "digit" else slipped
+    return LESS_LIKELY * max(slipped, 0.5 * LEAST_OFF) if kind == "digit" else slipped
 
 
 def _slips(text: str) -> list[tuple[float, str]]:
