@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -154,7 +155,12 @@ def _measured(
                 f"Everything read until then is in {stopped.folder}", markup=False, soft_wrap=True
             )
             console.print(
-                f"To go on: evenfall resume {stopped.folder}", markup=False, soft_wrap=True
+                "To go on: "
+                + shlex.join(
+                    ["evenfall", "resume", str(stopped.folder), "--rig", str(profile.path)]
+                ),
+                markup=False,
+                soft_wrap=True,
             )
         raise
 
