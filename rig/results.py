@@ -103,7 +103,9 @@ def show_results(summaries: Sequence[RunSummary], console: Console) -> None:
     """Print one line for each map, then what is to be said about each run."""
     grids = {one.grid.label.replace(" × ", "×") for summary in summaries for one in summary.maps}
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column("\n\ndevice", min_width=9, overflow="fold")
+    # A short name leaves its room to the figures, so that the last column stays in 80 signs.
+    longest = max((len(summary.device) for summary in summaries), default=0)
+    table.add_column("\n\ndevice", min_width=max(6, min(9, longest)), overflow="fold")
     for heading in (
         "\nheight\nmm",
         "plane\nefficacy\nµmol/J",
