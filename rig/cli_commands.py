@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -215,9 +214,6 @@ def _port(text: str) -> int:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    # Three evenings go on side by side; more threads in each would only wait for each other. To
-    # be said before numpy is loaded.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from rig.demo.show import show
 
     return show(options.out)
