@@ -67,15 +67,27 @@ def _explain(error: Exception) -> int:
         where = f"{error.filename}: " if error.filename else ""
         _complain(f"{where}{error.strerror or error}")
         return FAILED
-    import traceback
-
-    kept = Path("evenfall-defect.txt")
-    kept.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
     _complain(
         f"a defect in Evenfall, not in your bench: {type(error).__name__}: {error}. What was "
-        f"measured is kept. Please report it with {kept.resolve()}."
+        f"measured is kept. Please report it with {_kept(error)}."
     )
     return FAILED
+
+
+def _kept(error: Exception) -> str:
+    """Write down where a defect showed; return the file, or what stands in for it."""
+    import tempfile
+    import traceback
+
+    for folder in (Path(), Path(tempfile.gettempdir())):
+        kept = folder / "evenfall-defect.txt"
+        try:
+            kept.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+        except OSError:  # a folder that cannot be written, a full disk
+            continue
+        return str(kept.resolve())
+    at = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{Path(at.filename).name}, line {at.lineno}"
 
 
 def _complain(message: str) -> None:

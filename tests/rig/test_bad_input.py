@@ -192,3 +192,28 @@ def test_a_damaged_run_folder_is_read_as_far_as_it_goes_and_said_to_be_damaged(
     assert code in (0, 1)
     assert file in said
     assert told(capsys, "resume", folder)[0] in (1, 2)
+
+
+def planted(*_: object) -> None:
+    raise RuntimeError("planted")
+
+
+def full(*_: object, **__: object) -> None:
+    raise OSError(28, "No space left on device")
+
+
+@pytest.mark.parametrize("is_writable", [True, False])
+def test_a_defect_is_told_in_one_line_and_its_place_is_kept(
+    place, capsys, monkeypatch, is_writable
+):
+    monkeypatch.setattr("rig.lamps.lamps_command", planted)
+    if not is_writable:
+        monkeypatch.setattr(Path, "write_text", full)
+    assert main(["lamps"]) == 1
+    err = capsys.readouterr().err
+    assert err.startswith("evenfall: a defect in Evenfall, not in your bench: RuntimeError")
+    assert len(err.splitlines()) == 1
+    if is_writable:
+        assert "planted" in (place / "evenfall-defect.txt").read_text(encoding="utf-8")
+    else:
+        assert "Please report it with test_bad_input.py, line " in err
