@@ -203,17 +203,23 @@ class Done:
         return used[-1] if used else None
 
     def _skipped(self, stay: Stay) -> frozenset[int]:
-        """Return the points of a map that a person left out."""
-        found, is_here = set(), False
+        """Return the points of a map that a person left out, and did not read after that."""
+        found: dict[str, float] = {}
+        is_here = False
         for event in self._named("map-begun", "map-resumed", SKIPPED):
             if event["event"] == SKIPPED:
                 if is_here:
-                    found.add(str(event["subject"]))
+                    found[str(event["subject"])] = float(event["elapsed_s"])
             else:
                 is_here = str(event["detail"]) == stay.words
         words = [Place(grid_row=int(r), grid_column=int(c)).words
                  for r, c in zip(self.grid.row, self.grid.column, strict=True)]  # fmt: skip
-        return frozenset(index for index, word in enumerate(words) if word in found)
+        left_out = {index: found[word] for index, word in enumerate(words) if word in found}
+        index = self._index()
+        for k in self._where(role="grid", stay=stay):
+            if self.sets.middle_s[k] > left_out.get(int(index[k]), math.inf):
+                del left_out[int(index[k])]
+        return frozenset(left_out)
 
     # -- pieces -------------------------------------------------------------------------------
 

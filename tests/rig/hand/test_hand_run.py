@@ -333,6 +333,25 @@ def test_a_stop_can_be_gone_on_with_at_the_first_missing_point(tmp_path, plain):
     assert map_.missing == ((0, 1),)
 
 
+def test_a_point_that_was_left_out_and_then_read_is_not_offered_again_after_a_stop(tmp_path):
+    script = Script(
+        ("0,1", key("s")),
+        ("reason", typed("wet")),
+        ("0,2", key("b")),
+        ("1,2", key("x")),
+    )
+    with pytest.raises(RunStopped) as caught:
+        run_by_hand(tmp_path, script)
+    folder = caught.value.folder
+    assert len(values_at(run_folder.load(folder), 0, 1)) == 1
+    bench = resume_by_hand(folder, tmp_path / "rig.toml")
+    run = run_folder.load(folder)
+    assert not [one for one in events(run, "prompt") if one[0] == "skipped"]
+    read = [at(view) for view in bench.lead.desk.views if at(view)[0].isdigit()]
+    assert read == ["1,2", "1,1", "1,0", "2,0", "2,1", "2,2"]
+    assert len(light(run)) == 9
+
+
 def test_killed_in_the_middle_and_gone_on_with_it_gives_the_same_map(tmp_path, plain):
     """What is on the disk when the person is asked for a point is all that a kill leaves."""
     left = tmp_path / "left"
