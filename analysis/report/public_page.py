@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
+
 from analysis.digits import EFFICACY_UNIT, PPFD_UNIT, fixed, significant
 from analysis.figures.plan_view import bare_map
 from analysis.figures.plane import Setting
@@ -50,14 +52,22 @@ def render(found: Findings, *, made_utc: str) -> str:
 
 def _picture(found: Findings, run: RunSummary, map_: MapSummary) -> Picture:
     top, setting = significant(found.scale.top_umol_m2_s), Setting.from_plan(run.plan)
+    lowest, highest = float(np.nanmin(map_.ppfd)), float(np.nanmax(map_.ppfd))
+    target = setting.target_ppfd_umol_m2_s
+    signs = [
+        told
+        for is_drawn, told in (
+            (lowest < highest / 2, "solid line: half of the highest value"),
+            (target is not None and lowest < target < highest, "dashed: the target"),
+            (setting.lamp_axis in ("x", "y"), "dash and dot: the lamp's axis"),
+            (bool(map_.spots), "rings: hot spots solid, cold ones dashed"),
+        )
+        if is_drawn
+    ]
     caption = (
         f"{sentences.map_title(run, map_)}: PPFD in {PPFD_UNIT} at {map_.grid.label} on "
         f"{fixed(map_.grid.width_mm, 0)} × {fixed(map_.grid.depth_mm, 0)} mm, seen from above. "
-        f"The scale runs from 0 to {top}. Solid line: half of the highest value"
-        + ("" if setting.target_ppfd_umol_m2_s is None else "; dashed: the target")
-        + ("" if setting.lamp_axis not in ("x", "y") else "; dash and dot: the lamp's axis")
-        + ("" if not map_.spots else "; rings: hot spots solid, cold ones dashed")
-        + "."
+        f"The scale runs from 0 to {top}" + "".join(f"; {one}" for one in signs) + "."
     )
     stamps = tuple(dict.fromkeys([*found.stamps, *run.marks]))
     figure = bare_map(map_, found.scale, setting)

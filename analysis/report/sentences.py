@@ -182,7 +182,7 @@ def power_sentence(run: RunSummary) -> str:
     entered = [map_.mean_wall_power_w for map_ in run.maps if map_.mean_wall_power_w is not None]
     if power is None and entered:
         watts = listed(list(dict.fromkeys(f"{significant(value, 4)} W" for value in entered)))
-        return f"Wall power was entered as {watts}, not logged; dips cannot be ruled out."
+        return f"Wall power was typed in as {watts}, not logged; dips cannot be ruled out."
     if power is None:
         return (
             "Wall power: not stated, no readings were logged while the maps were read. "

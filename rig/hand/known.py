@@ -73,7 +73,9 @@ class Known:
     ) -> Doubt | None:
         """Return the question that a typed number raises here; None if it can well be meant."""
         near, far = self._near(place.role, index, is_power)
-        found = plausibility.doubt(text, value, near, far=far)
+        is_rated = is_power and place.role == "warm-up"
+        told = f"W at a lamp rated {self.rated_w:.10g} W" if is_rated else ""
+        found = plausibility.doubt(text, value, near, far=far, told=told)
         if found is None and place.role == "grid" and not is_power:
             found = plausibility.held(text, self._texts)
         return found

@@ -57,7 +57,9 @@ class Doubt:
     meant: str | None = None
 
 
-def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doubt | None:
+def doubt(
+    text: str, value: float, near: Sequence[float], *, far: float, told: str = ""
+) -> Doubt | None:
     """Return the question that a typed number raises; None if it can well be meant.
 
     Parameters
@@ -70,11 +72,13 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
         What was read in its neighbourhood, the newest last; empty where nothing was.
     far : float
         Ratio to the greatest or the least of them beyond which it is far from all.
+    told : str
+        How the question names what was there, for what was not typed: ``"at a lamp of 600 W"``.
     """
     known = [one for one in near if math.isfinite(one)]
     if not known:
         return None
-    expected = median(known)
+    expected, told = median(known), told or _beside(known)
     if expected < LEAST and value < LEAST:
         return None
     is_off = is_far(value, known, far)
@@ -87,11 +91,11 @@ def doubt(text: str, value: float, near: Sequence[float], *, far: float) -> Doub
     ]
     if meant:
         shown = f"{min(meant)[1]:.10g}"
-        return Doubt(question=f"{text} {_beside(known)}: meant {shown}?", meant=shown)
+        return Doubt(question=f"{text} {told}: meant {shown}?", meant=shown)
     if is_off and _apart(10.0 * value, expected) <= math.log(NEAR):
-        return Doubt(question=f"{text} {_beside(known)}: a digit too few?")
+        return Doubt(question=f"{text} {told}: a digit too few?")
     if is_off:
-        return Doubt(question=f"{text} {_beside(known)}, which is far from it: is it right?")
+        return Doubt(question=f"{text} {told}, which is far from it: is it right?")
     return None
 
 

@@ -141,6 +141,14 @@ def test_a_lamp_that_warms_up_may_draw_much_less_than_it_will():
     assert found.meant == "540"
 
 
+def test_the_first_wall_power_is_held_against_the_rating_of_the_lamp_and_says_so():
+    area = {"width_mm": 1000.0, "depth_mm": 1000.0}
+    known = Known(grid=grid_from_plan({"area": area}), rated_w=600.0)
+    found = known.doubt("6120", 6120.0, Place(role="warm-up"), 0, is_power=True)
+    assert found is not None
+    assert found.question == "6120 W at a lamp rated 600 W: meant 612?"
+
+
 def test_the_same_number_at_five_points_in_a_row_may_be_a_held_display():
     assert held("612", ["612"] * 3) is None
     assert held("612", ["612", "612", "613", "612"]) is None
