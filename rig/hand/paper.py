@@ -6,6 +6,7 @@ closed: what does not get through is left out, and the run goes on.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -48,7 +49,9 @@ class Paper:
         self.can_redraw = known.is_terminal and not known.is_dumb_terminal
         self.lettering = Lettering.for_encoding(known.encoding)
         self._encoding = known.encoding
+        # It only turns styles into bytes: a terminal that is gone must not be written to by it.
         self._console = Console(
+            file=io.StringIO(),
             force_terminal=self.can_redraw,
             color_system="auto" if self.can_redraw else None,
             no_color=known.no_color,

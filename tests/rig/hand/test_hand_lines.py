@@ -8,7 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from rich.text import Text
 
+from rig.hand.paper import Paper
 from rig.hand.screen import TerminalDesk
 from rig.hand.view import HandAnswer
 from rig.operator import Prompt
@@ -89,3 +91,27 @@ def test_remarks_of_a_phase_are_kept_in_the_record_of_phases(tmp_path):
         "Quick look  5 points",
         "  812  640 µmol/m²/s",
     ]
+
+
+class Gone:
+    """What standard output is once its window has been closed."""
+
+    encoding = "utf-8"
+
+    def write(self, text: str) -> int:
+        raise OSError(5, "Input/output error")
+
+    def flush(self) -> None:
+        raise OSError(5, "Input/output error")
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_drawing_writes_to_nothing_but_its_own_terminal(tmp_path, monkeypatch):
+    with (tmp_path / "shown").open("w", encoding="utf-8") as sink:
+        paper = Paper(sink)
+        monkeypatch.setattr("sys.stdout", Gone())
+        paper.draw([Text("Point 1 of 9", style="bold")])
+        paper.close()
+    assert "Point 1 of 9" in (tmp_path / "shown").read_text(encoding="utf-8")
