@@ -25,7 +25,7 @@ LAST = b"(no more)"
 def _in_a_terminal_of_its_own() -> None:
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
     # A job in the background is started with these ignored, and hands that down.
-    for number in (signal.SIGINT, signal.SIGQUIT):
+    for number in (signal.SIGINT, signal.SIGQUIT, signal.SIGHUP):
         signal.signal(number, signal.SIG_DFL)
 
 
