@@ -26,7 +26,7 @@ def add_export(add: Callable[..., argparse.ArgumentParser]) -> None:
         choices=FORMATS,
         default="csv",
         help="csv: maps.csv and cells.csv (default); xlsx: evenfall.xlsx with both; parquet: "
-        "maps.parquet and cells.parquet",
+        "maps.parquet and cells.parquet. grid_row and grid_column count from 0, as in readings.csv",
     )
 
 
@@ -65,6 +65,10 @@ def run_export(options: argparse.Namespace) -> int:
         with pd.ExcelWriter(out / names[0], engine="openpyxl") as book:
             for name, table in tables.items():
                 table.to_excel(book, sheet_name=name, index=False)
+                for row in book.sheets[name].iter_rows():
+                    for cell in row:
+                        if cell.data_type == "f":  # a name that begins with "=" is a name
+                            cell.data_type = "s"
     for name, table in tables.items():
         if form == "csv":
             table.to_csv(out / f"{name}.csv", index=False)

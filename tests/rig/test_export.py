@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -53,6 +54,18 @@ def test_every_form_gives_the_same_figures_back(run: Path, tmp_path: Path, form:
     for part in ("low", "high", "standard"):
         found = maps[f"delivered_flux_umol_s_{part}"].tolist()
         assert found == pytest.approx([getattr(interval, part)])
+
+
+def test_a_name_that_looks_like_a_formula_is_text_in_the_workbook(tmp_path: Path) -> None:
+    (tmp_path / "sheet.csv").write_text("300;400\n100;200\n", encoding="utf-8")
+    facts = Facts(device="=1+1", width_mm=1000.0, depth_mm=1000.0, mounting_height_mm=450.0)
+    run = enter(tmp_path / "sheet.csv", facts, lab=tmp_path / "lab", clock=VirtualClock())
+    assert main(["export", str(run), "--out", str(tmp_path), "--as", "xlsx"]) == 0
+    book = openpyxl.load_workbook(tmp_path / "evenfall.xlsx")
+    named = [cell for sheet in book for row in sheet.iter_rows() for cell in row
+             if cell.value == "=1+1"]  # fmt: skip
+    assert named
+    assert {cell.data_type for cell in named} == {"s"}
 
 
 def test_a_table_that_is_there_is_kept(
