@@ -130,6 +130,11 @@ class Done:
         return float(switched[-1]["elapsed_s"])
 
     @property
+    def has_been_lit(self) -> bool:
+        """Whether the lamp was lit in this run, whatever it does now."""
+        return bool(self._named("lamp-lit"))
+
+    @property
     def session_burned_s(self) -> float:
         """How long the lamp has burned since the run was begun or last resumed. [s]"""
         burned_s, lit_s = 0.0, math.nan

@@ -17,6 +17,8 @@ from drivers.clock import Clock
 from rig.plan import Plan
 from rig.profile import Fitted
 
+#: The records keep whole seconds: a lamp may have gone off so much later than they say. [s]
+RECORD_S: Final = 1.0
 #: How long a proof that the relay opens by itself is good for: common practice, no source.
 PROOF_LASTS: Final = timedelta(days=31)
 
@@ -43,7 +45,7 @@ def off_since_s(lab: Path, sample: str, clock: Clock) -> float:
             off = None
     if off is None:
         return now.elapsed_s
-    return now.elapsed_s - max(0.0, (now.utc - off.utc).total_seconds())
+    return now.elapsed_s - max(0.0, (now.utc - off.utc).total_seconds() - RECORD_S)
 
 
 def note_switching(lab: Path, sample: str, event: str, utc: datetime, detail: str) -> None:

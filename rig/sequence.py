@@ -204,6 +204,8 @@ class Sequence:
         if self._has_axis:
             self._points.park(stay.mounting_height_mm)
         if needs_hanging:
+            if done.has_been_lit:  # and went off, perhaps just now
+                self._cool()
             self._hang(stay)
         self._dark_mean = self._dark.read(done, self._see_lamp_off) if at == 0 else 0.0
         self._dark_mean = self._dark_mean or self._dark.mean(done)
@@ -342,10 +344,16 @@ class Sequence:
             )
             self._lamp.is_off_by_hand()
         self.warm_up.lamp_is_off()
-        off_s = self._plan.lamp.minimum_off_s
-        off_since_s = self._clock.elapsed_s()
-        self._progress.phase("Cooling", duration(off_s))
-        self._attendant.wait_until(off_since_s + off_s)
+        self._cool()
+
+    def _cool(self) -> None:
+        """Wait until the minimum off time is over, before hands go to what was lit."""
+        if self._lamp.is_believed_lit:
+            self._lamp.is_off_by_hand()  # found dark; since when nobody knows
+        left_s = self._lamp.may_be_lit_from_s - self._clock.elapsed_s()
+        if left_s > 0.0:
+            self._progress.phase("Cooling", f"{duration(left_s)}; keep hands off until then")
+            self._attendant.wait_until(self._lamp.may_be_lit_from_s)
 
     def _finish(self) -> None:
         self._attendant.power_watch.expect(None)

@@ -7,6 +7,7 @@ as after SIGKILL. The lamp, the stage and the clock of the virtual bench live on
 from __future__ import annotations
 
 import json
+import math
 from functools import cache
 
 import numpy as np
@@ -351,17 +352,46 @@ def two_whole(tmp_path_factory):
     run = run_folder.load(
         do_run(folder, plan_of(folder, **BRIEF, **TWO_BY_HAND), *still_bench(folder))
     )
-    return summarise(run), len(run.readings) + len(run.events)
+    return summarise(run), np.sort([*run.readings.elapsed_s, *run.events.elapsed_s])
+
+
+def cooled_s(run):
+    """Time from the lamp going off to the next that hands are asked to the device. [s]"""
+    found, off_s = [], math.nan
+    for event in run.events.to_dict("records"):
+        if event["event"] == "lamp-lit":
+            off_s = math.nan
+        elif event["event"] == "lamp-off":
+            off_s = event["elapsed_s"]
+        elif event["event"] == "prompt" and "Take down" in event["detail"]:
+            found.append(event["elapsed_s"] - off_s)
+    return found
+
+
+@pytest.mark.parametrize("into_s", [1.0, 60.0, 119.0])
+def test_a_lamp_that_cooled_when_the_run_died_cools_on_before_hands_go_to_it(
+    into_s, two_whole, tmp_path, monkeypatch
+):
+    never, rows_s = two_whole
+    (off_s,) = {float(one["elapsed_s"]) for one in never.events
+                if one["event"] == "lamp-off"}  # fmt: skip
+    plan = plan_of(tmp_path, **BRIEF, **TWO_BY_HAND)
+    profile, bench = still_bench(tmp_path)
+    row = int((rows_s <= off_s + into_s).sum())
+    path, _ = killed_at(tmp_path, plan, profile, bench, row, monkeypatch)
+    assert not cooled_s(run_folder.load(path))
+    (waited_s,) = cooled_s(resumed(path, tmp_path / "rig.toml", bench))
+    assert waited_s >= 120.0
 
 
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.55, 0.6, 0.8])
 def test_two_heights_by_hand_are_resumed_under_the_same_hangings(
     share, two_whole, tmp_path, monkeypatch
 ):
-    never, rows = two_whole
+    never, rows_s = two_whole
     plan = plan_of(tmp_path, **BRIEF, **TWO_BY_HAND)
     profile, bench = still_bench(tmp_path)
-    path, _ = killed_at(tmp_path, plan, profile, bench, int(share * rows), monkeypatch)
+    path, _ = killed_at(tmp_path, plan, profile, bench, int(share * len(rows_s)), monkeypatch)
     maps = summarise(resumed(path, tmp_path / "rig.toml", bench)).maps
     for one, other in zip(maps, never.maps, strict=True):
         assert (one.installation, one.mounting_height_mm) == (
