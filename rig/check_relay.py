@@ -25,7 +25,7 @@ from rig.check_findings import Finding, Weight
 from rig.check_instruments import OpenLine
 from rig.demo.person import VirtualPerson
 from rig.lamp import NotProved, prove_opening, refusals
-from rig.operator import Operator, TerminalOperator
+from rig.operator import Operator, TerminalOperator, ends_like_ctrl_c
 from rig.plan import Plan
 from rig.profile import Profile
 
@@ -77,7 +77,8 @@ def prove(
                 )
                 relay, meter = _opened(profile, clock, open_line, open_things)
             begun_utc = clock.utc()
-            proof = prove_opening(relay, clock, operator, power_meter=meter)
+            with ends_like_ctrl_c():
+                proof = prove_opening(relay, clock, operator, power_meter=meter)
         except NotProved as why:
             yield Finding("lamp_relay", str(why), "Until then the lamp is lit by hand.")
             return

@@ -10,7 +10,8 @@ import os
 import select
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from types import FrameType
 from typing import IO, Protocol
 
@@ -169,6 +170,27 @@ class TerminalOperator:
             self._typed += data
         else:
             self._at_end = True
+
+
+@contextmanager
+def ends_like_ctrl_c() -> Iterator[None]:
+    """Let an ended session or a closed terminal end what is under way as Ctrl-C does.
+
+    What stands in ``finally`` is done then, and a second signal does not break into it.
+    """
+    numbers = (signal.SIGTERM, signal.SIGHUP)
+
+    def end(number: int, frame: FrameType | None) -> None:
+        for one in numbers:
+            signal.signal(one, signal.SIG_IGN)
+        raise KeyboardInterrupt
+
+    before = {number: signal.signal(number, end) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 class StopRequest:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+import os
 import re
+import signal
 from collections import deque
 from datetime import datetime, timedelta
 
 import pytest
 from attrs import evolve
+from rich.console import Console
 
 from analysis import lab_folder, lab_records, run_folder
 from analysis.lab_entries import InstrumentEntry, LampEntry
@@ -20,7 +23,7 @@ from drivers.simulated.instruments import ModbusThermometer
 from drivers.simulated.lamp_relay import BlinkedRelay, CoilRelay
 from drivers.simulated.peer import Fault
 from drivers.simulated.scenario import packaged
-from rig import lamp_records
+from rig import check_relay, lamp_records
 from rig.demo.person import NoStop, VirtualPerson
 from rig.faults import RunStopped
 from rig.lamp import NotProved, prove_opening
@@ -374,6 +377,29 @@ def test_a_relay_that_stays_closed_is_not_proved_and_is_opened(tmp_path):
         prove(tmp_path, profile, bench)
     assert not bench_relay_is_closed(bench)
     assert not (tmp_path / "lab").exists()
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_proof_that_is_ended_by_a_signal_opens_the_relay(tmp_path, monkeypatch, number):
+    profile, bench = relay_bench(tmp_path)
+    closed = []
+
+    def end():
+        closed.append(bench_relay_is_closed(bench))
+        os.kill(os.getpid(), number)
+
+    before = [signal.getsignal(one) for one in (signal.SIGTERM, signal.SIGHUP)]
+    bench.clock.call_at(25.0, end)  # the person takes 20 s to isolate the circuit
+    monkeypatch.setattr(check_relay, "build", lambda profile, device: bench)
+    proving = check_relay.prove(
+        profile, tmp_path / "lab", Console(), clock=bench.clock, open_line=None
+    )
+    with pytest.raises(KeyboardInterrupt):
+        list(proving)
+    assert closed == [True]
+    assert not bench_relay_is_closed(bench)
+    assert not (tmp_path / "lab").exists()
+    assert [signal.getsignal(one) for one in (signal.SIGTERM, signal.SIGHUP)] == before
 
 
 @pytest.mark.parametrize("relay", [CoilRelay(), CoilRelay(heeds="write"), BlinkedRelay()])
