@@ -114,7 +114,7 @@ class Lamp:
     )
     minimum_off_s: float = number(
         "s",
-        "Time the lamp stays off before it may be lit again.",
+        "Time the lamp stays off before it may be lit again, and before hands go to it.",
         default=900.0,
         at_least=0,
         at_most=14400,

@@ -533,9 +533,9 @@ def test_a_clock_stepped_by_an_hour_is_noted_and_changes_nothing(step_s, plain, 
     run = whole(tmp_path, plan, profile, bench)
     (event,) = named(run, "clock-stepped").itertuples()
     assert f"{step_s:+.0f} s" in event.detail
-    elapsed_s = run.readings.elapsed_s.to_numpy()
-    assert (np.diff(elapsed_s) >= 0.0).all()
-    assert np.diff(elapsed_s).max() < 61.0
+    # Order and intervals are those of the night whose clock was left alone.
+    np.testing.assert_array_equal(run.readings.role, plain.run.readings.role)
+    np.testing.assert_allclose(run.readings.elapsed_s, plain.run.readings.elapsed_s, atol=0.002)
     np.testing.assert_allclose(summarise(run).maps[0].ppfd, plain.map.ppfd, rtol=1e-4)
 
 
