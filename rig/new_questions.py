@@ -69,13 +69,13 @@ _PLAN: Final[tuple[tuple[str, str, str, Proposal | None], ...]] = (
     ("device", "kind", "most tests are of reflectors", None),
     ("device", "specimen", "", None),
     ("device", "lamp_axis", "a lamp that burns lying, along x", None),
-    ("device", "opening", "a share of the errors is then not assumed to be common", None),
+    ("device", "opening", "no angle is then taken as known", None),
     ("device", "clearance_mm", "no limit; state one for anything hot", None),
     ("lamp", "kind", "", None),
     ("lamp", "rated_power_w", "", None),
     ("lamp", "sample", "", None),
     ("lamp", "hours", "", None),
-    ("ballast", "kind", "", None),
+    ("ballast", "kind", "nothing is then claimed of it", None),
     ("ballast", "sample", "", None),
     ("ballast", "setting", "", None),
     ("ballast", "nominal_voltage_v", "", None),
@@ -87,7 +87,7 @@ _PLAN: Final[tuple[tuple[str, str, str, Proposal | None], ...]] = (
     ("area", "walls_identity", "", None),
     ("area", "floor", "", None),
     ("area", "above", "", None),
-    ("grid", "layout", "each point stands for an equal share of the area", None),
+    ("grid", "layout", "each point stands for an equal area", None),
     ("grid", "rows", "an odd number gives the middle a point", None),
     ("grid", "columns", "as many as rows", lambda a: a.get(("grid", "rows"))),
     ("grid", "x_mm", "", None),
@@ -109,6 +109,18 @@ _NEEDED: Final = {
     ("area", "depth_mm"),
     ("area", "diameter_mm"),
     *(("grid", key) for key in ("x_mm", "y_mm", "weights_m2")),
+}
+#: Why the default of a key that no line above asks for is sound.
+_BECAUSE: Final[Mapping[str, str]] = {
+    "delivery": "nothing is then added to the price",
+    "years": "common practice, no source",
+    "lamp_price": "no replacement is then counted",
+    "lamp_end_percent": "the lamp is then taken not to fade",
+    "soiling_percent": "the device is then taken to stay clean",
+    "upkeep_per_year": "no upkeep is then counted",
+    "discount_percent": "a later year then counts like the first",
+    "mode": "it is then asked for each reading, none is old",
+    "type": "the most usual form; see the maker's list",
 }
 _CARRIED: Final = "'manual' if you carry the sensor yourself"
 #: Asked of an instrument beside what its kind requires.
@@ -252,7 +264,7 @@ def _of_key(cls: type, place: Place, because: str = "") -> Question:
         key=key,
         words=tuple(str(word) for word in words_of(field)),
         proposed=default,
-        because=because or ("its usual value" if default is not None else ""),
+        because=because or ("" if default is None else _BECAUSE.get(key, "")),
         is_needed=field.default is attrs.NOTHING,
     )
 

@@ -13,9 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from drivers.registry import KINDS
 from rig.cli import main
+from rig.new import _proposal
+from rig.new_questions import NONE, UNCERTAINTY, VALUE, VIRTUAL, questions
 from rig.plan import read_plan
-from rig.profile import cross_check, read_profile
+from rig.profile import SECTIONS, cross_check, kinds_for, read_profile
 
 FACTS = [
     "--device", "Reflector Ö", "--lamp-kind", "metal halide", "--lamp-power-w", "600",
@@ -172,6 +175,22 @@ def test_questions_on_a_pipe_give_both_files(tmp_path: Path) -> None:
     lines = [line for line in done.stdout.splitlines() if str(tmp_path) not in line]
     assert max(len(line) for line in lines) <= 80
     assert "\x1b" not in done.stdout
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("shape", ["rectangle", "round"])
+def test_whatever_is_proposed_has_a_reason_of_its_own(kind: str, shape: str) -> None:
+    """Every key is asked: of the value, of the uncertainty, of every kind of instrument."""
+    answers: dict = {VALUE: "yes", UNCERTAINTY: "yes", VIRTUAL: "no", ("area", "shape"): shape}
+    chosen = {(section, "kind"): kind for section in SECTIONS if kind in kinds_for(section)}
+    assert chosen
+    for asked in questions(answers, {}, plan=True, rig=True):
+        if asked.proposed is not None:
+            assert asked.because, asked.place
+            assert asked.because in _proposal(asked), asked.place  # not too long to be shown
+        usual = NONE if asked.proposed is None and NONE in asked.words else asked.proposed
+        answers.setdefault(asked.place, chosen.get(asked.place, usual or (*asked.words, 1.0)[0]))
+    assert chosen.items() <= answers.items()
 
 
 def test_answers_that_end_leave_nothing(tmp_path: Path) -> None:
