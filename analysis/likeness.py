@@ -124,11 +124,14 @@ def check_facts(names: Collection[str]) -> None:
         )
 
 
+_SILENCE: Final = (None, "", "not stated")
+
+
 def _from_plan(section: str, *keys: str) -> Callable[[RunSummary], str]:
     def read(run: RunSummary) -> str:
         table = run.plan.get(section)
         held = table if isinstance(table, Mapping) else {}
-        return ", ".join(str(held[key]) for key in keys if held.get(key) not in (None, ""))
+        return ", ".join(str(held[key]) for key in keys if held.get(key) not in _SILENCE)
 
     return read
 
@@ -151,6 +154,7 @@ def _instrument(*names: str) -> Callable[[RunSummary], str]:
 
 _IDENTICAL: Final[Mapping[str, Callable[[RunSummary], str]]] = {
     "lamp sample": _from_plan("lamp", "sample"),
+    "burning position": _from_plan("lamp", "burning_position"),
     "ballast sample": _from_plan("ballast", "sample"),
     "ballast setting": _from_plan("ballast", "setting"),
     "walls": _from_plan("area", "walls_identity"),
@@ -162,13 +166,15 @@ _IDENTICAL: Final[Mapping[str, Callable[[RunSummary], str]]] = {
     "height axis": _from_plan("heights", "axis"),
 }
 _SAID: Final = {
+    "burning position": "the burning position of the lamp",
     "walls": "the set of walls",
     "wall state": "the date on which the walls were last cleaned or renewed",
     "above": "what lies above the walls",
     "height axis": "what moves to change the height, and so the datum of the height",
 }
-_MAY_BE_EMPTY: Final = ("ballast setting",)
-"""Not every ballast has a setting; two that state none are alike."""
+_MAY_BE_EMPTY: Final = ("ballast setting", "burning position")
+"""Two that state none are alike: not every ballast has a setting, nor every lamp a position that
+matters."""
 
 FACTS: Final = (
     *_IDENTICAL,

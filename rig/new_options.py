@@ -22,6 +22,7 @@ OPTIONS: Final = {
     "--lamp-kind": ("lamp", "kind"),
     "--lamp-power-w": ("lamp", "rated_power_w"),
     "--lamp-hours": ("lamp", "hours"),
+    "--burning-position": ("lamp", "burning_position"),
     "--ballast": ("ballast", "sample"),
     "--ballast-kind": ("ballast", "kind"),
     "--ballast-setting": ("ballast", "setting"),

@@ -75,6 +75,7 @@ _PLAN: Final[tuple[tuple[str, str, str, Proposal | None], ...]] = (
     ("lamp", "rated_power_w", "", None),
     ("lamp", "sample", "", None),
     ("lamp", "hours", "", None),
+    ("lamp", "burning_position", "state it of a discharge lamp", None),
     ("ballast", "kind", "nothing is then claimed of it", None),
     ("ballast", "sample", "", None),
     ("ballast", "setting", "", None),

@@ -104,6 +104,15 @@ class Lamp:
         at_most=200000,
         example=130.0,
     )
+    burning_position: str = choice(
+        "How it burns in the device; of runs that are compared it has to be the same, since "
+        "light and watts can change with it (common practice, no source).",
+        "horizontal",
+        "base up",
+        "base down",
+        "not stated",
+        default="not stated",
+    )
     seasoning_h: float | None = number(
         "h",
         "Burning in before its light counts; by the kind of lamp if left out.",

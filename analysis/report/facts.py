@@ -62,6 +62,7 @@ def conditions(runs: Sequence[RunSummary]) -> list[Row]:
             "lamp rated flux",
             lambda _, plan: _said(_get(plan, "lamp", "rated_flux_umol_s"), FLUX_UNIT),
         ),
+        ("burning position", lambda _, plan: _said(_get(plan, "lamp", "burning_position"))),
         ("lamp hours", lambda _, plan: _said(_get(plan, "lamp", "hours"), "h")),
         (
             "ballast",

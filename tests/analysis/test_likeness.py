@@ -130,6 +130,21 @@ def test_line_voltage_that_was_not_recorded_is_named():
     assert found == {"line voltage": "the line voltage is not stated for Reflector B"}
 
 
+def test_burning_positions_have_to_be_the_same_and_stated_in_both_or_in_neither():
+    up, down = ({"lamp": {"burning_position": f"base {way}"}} for way in ("up", "down"))
+    assert _found(run("Reflector B", **up), run(**up)) == {}
+    assert _found(run("Reflector B", **down), run(**up)) == {
+        "burning position": "the burning position of the lamp differs: base up for Reflector A, "
+        "base down for Reflector B"
+    }
+    silent = {"lamp": {"burning_position": "not stated"}}
+    for other in (run("Reflector B"), run("Reflector B", **silent)):
+        assert _found(other, run(**silent)) == {}
+        assert _found(other, run(**up)) == {
+            "burning position": "the burning position of the lamp is not stated for Reflector B"
+        }
+
+
 def test_two_ballasts_without_a_setting_are_alike():
     a, b = (run(name, ballast={"setting": ""}) for name in NAMES)
     assert _found(b, a) == {}

@@ -31,7 +31,7 @@ def answers_of() -> list[str]:
     """Plan and rig, in the order of the questions."""
     return [
         "Reflector A", "", "", "y", "", "250",  # device
-        "metal", "0", "many", "600 W", "L-07", "130",  # lamp, two bad answers
+        "metal", "0", "many", "600 W", "L-07", "130", "base up",  # lamp, two bad answers
         "", "", "", "230",  # ballast
         "", "20", "1200,5", "", "white", "", "", "open",  # area, one bad answer
         "", "8", "",  # grid
@@ -164,6 +164,7 @@ def test_questions_on_a_pipe_give_both_files(tmp_path: Path) -> None:
     assert (plan.area.width_mm, plan.area.depth_mm) == (1200.5, 1200.5)
     assert (plan.grid.rows, plan.grid.columns) == (8, 8)
     assert plan.lamp.rated_power_w == 600.0
+    assert plan.lamp.burning_position == "base up"
     assert plan.limits.peak_ppfd_umol_m2_s == 1500.0
     assert plan.limits.mean_ppfd_umol_m2_s is None
     assert plan.value is not None

@@ -80,6 +80,7 @@ def whole(tmp_path_factory):
     plan = synthetic_run.plan(
         heights={"mounting_height_mm": [400.0, 500.0]},
         limits={"target_ppfd_umol_m2_s": 300.0},
+        lamp={"burning_position": "base up"},
     )
     folder = synthetic_run.write_run(
         base / "run", plan=plan, field=synthetic_run.lambertian, other_electrical=True,
@@ -222,6 +223,7 @@ def test_conditions_lamp_walls_and_recorded_voltage_are_stated(whole):
     page, _ = whole
     for words in (
         "high-pressure sodium (sample L-01)",
+        "base up",
         "matt white board (W-1, as of 2026-01-02)",
         "white tray",
         "electronic (sample B-01)",
