@@ -18,9 +18,14 @@ import pytest
 import scipy
 
 from analysis import quantities, run_folder
+from drivers.clock import VirtualClock
 from rig import descriptor
+from rig.enter import Facts, enter
+from rig.faults import RunStopped
 from rig.recorder import Recorder
 from tests.crash.promises import PLAN, RIG, event, reading
+from tests.rig.bench_run import bench_of, do_run, plan_of
+from tests.rig.hand.hand_run import Script, key, resume_by_hand, run_by_hand, typed
 
 
 @pytest.fixture
@@ -52,6 +57,37 @@ def test_a_run_folder_is_a_valid_data_package(closed: Path) -> None:
     report = frictionless.validate(closed / "datapackage.json")
     assert report.flatten(["type", "message"]) == []
     assert report.stats["tasks"] == 4
+
+
+def complaints(folder: Path) -> list[list[str]]:
+    return frictionless.validate(folder / "datapackage.json").flatten(["title", "type", "note"])
+
+
+def test_a_whole_run_is_a_valid_data_package(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path)
+    profile, bench = bench_of(tmp_path)
+    assert complaints(do_run(tmp_path, plan, profile, bench)) == []
+
+
+def test_a_run_by_hand_that_was_gone_on_with_is_a_valid_data_package(tmp_path: Path) -> None:
+    why = 'a "pot", full of soil, stands there'
+    with pytest.raises(RunStopped) as caught:
+        run_by_hand(tmp_path, Script(("0,1", key("s")), ("reason", typed(why)), ("1,1", key("x"))))
+    folder = caught.value.folder
+    assert folder is not None
+    resume_by_hand(folder, tmp_path / "rig.toml")
+    assert complaints(folder) == []
+    found = run_folder.load(folder).events.set_index("event")
+    assert found.loc["point-skipped", "detail"] == why
+
+
+def test_an_entered_table_is_a_valid_data_package(tmp_path: Path) -> None:
+    (tmp_path / "sheet.csv").write_text("300;400,5\n100;-\n", encoding="utf-8")
+    facts = Facts(
+        device='Reflector "A", big', width_mm=1000.0, depth_mm=1000.0, mounting_height_mm=450.0
+    )
+    folder = enter(tmp_path / "sheet.csv", facts, lab=tmp_path / "lab", clock=VirtualClock())
+    assert complaints(folder) == []
 
 
 def test_the_library_finds_a_changed_value(closed: Path) -> None:
