@@ -44,6 +44,16 @@ def command(folder: Path, *words: str) -> list[str]:
     return ["-m", "rig.cli", *words, "--rig", str(folder / "rig.toml")]
 
 
+def agrees_to_the_cautions(there: Terminal) -> None:
+    """Page through them on a terminal of the usual size, 80 × 24, and agree on the last page."""
+    number = 1
+    while "Have you read this" not in there.shows("Have you read this", f"Page {number} of "):
+        there.keys("\r")
+        number += 1
+    assert number > 1
+    there.types("yes")
+
+
 def lights_the_lamp(there: Terminal) -> None:
     """Answer all up to the first reading of the map."""
     while True:
@@ -82,9 +92,8 @@ def test_a_run_by_hand_with_redo_skip_wrong_value_stop_and_resume(tmp_path: Path
     plan_of(tmp_path, **PLAN)
     (tmp_path / "rig.toml").write_text(tomli_w.dumps(RIG), encoding="utf-8")
     begin = command(tmp_path, "run", str(tmp_path / "plan.toml"), "--lab", str(tmp_path / "lab"))
-    with terminal(begin, height=40) as there:
-        there.shows("Have you read this")
-        there.types("yes")
+    with terminal(begin) as there:
+        agrees_to_the_cautions(there)
         there.shows("mounting height is")
         there.types("done")
         there.shows("Light the lamp now")
@@ -117,9 +126,8 @@ def test_a_run_by_hand_with_redo_skip_wrong_value_stop_and_resume(tmp_path: Path
         assert there.is_put_back()
         assert "evenfall resume" in re.sub(r"\s+", " ", there.text())
     (folder,) = (tmp_path / "lab" / "runs").glob("*/")
-    with terminal(command(tmp_path, "resume", str(folder)), height=40) as there:
-        there.shows("Have you read this")
-        there.types("yes")
+    with terminal(command(tmp_path, "resume", str(folder))) as there:
+        agrees_to_the_cautions(there)
         there.shows("Is the lamp lit now?")
         there.types("yes")
         there.shows("Has it burned without a break")
