@@ -10,6 +10,7 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
+from analysis.report.drawn import keep_drawings
 from analysis.report.findings import find
 from analysis.report.pages import paths
 from drivers.clock import Clock, SystemClock
@@ -113,6 +114,7 @@ def _show(folder: Path, made_utc: str, console: Console, *, pdf: bool = False) -
     """Derive all that stands beside a run's readings, and show the result."""
     found, figures = derive(folder, made_utc=made_utc), folder / run_folder.FIGURES
     draw_pictures(found, figures)
+    keep_drawings(found, folder / run_folder.REPORT, figures)
     show_results(found.runs, console)
     show_heights(found, console)
     show_pages(paths(folder / run_folder.REPORT), console, figures=figures, pdf=pdf)

@@ -10,6 +10,7 @@ from rich.console import Console
 
 from analysis import run_folder
 from analysis.likeness import NotAFactError, check_facts
+from analysis.report.drawn import keep_drawings
 from analysis.report.findings import Findings, find
 from analysis.report.pages import write_pages
 from analysis.report.standing import Standing
@@ -148,6 +149,7 @@ def write_together(
     bench = bench_of_labs(found.runs)
     pages = write_pages(found, path, made_utc=made_utc, bench=bench)
     draw_pictures(found, figures)
+    keep_drawings(found, path, figures)
     show_verdicts(found, console)
     for sentence in bench:
         console.print(f"\n{sentence}", markup=False)

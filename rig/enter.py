@@ -87,6 +87,7 @@ def run_enter(options: argparse.Namespace) -> int:
     """
     from rich.console import Console
 
+    from analysis.report.drawn import keep_drawings
     from analysis.report.pages import paths
     from rig.results import derive, draw_pictures, show_pages, show_results
 
@@ -97,6 +98,7 @@ def run_enter(options: argparse.Namespace) -> int:
     console.print(f"Entered: {folder}", markup=False, soft_wrap=True)
     found = derive(folder, made_utc=f"{clock.utc():%Y-%m-%dT%H:%M:%SZ}")
     draw_pictures(found, folder / FIGURES)
+    keep_drawings(found, folder / REPORT, folder / FIGURES)
     show_results(found.runs, console)
     show_pages(paths(folder / REPORT), console, figures=folder / FIGURES)
     return 0

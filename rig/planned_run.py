@@ -17,7 +17,8 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis.lab_records import LabFolderError
-from analysis.run_folder import FIGURES
+from analysis.report.drawn import keep_drawings
+from analysis.run_folder import FIGURES, REPORT
 from drivers.clock import Clock, SystemClock
 from drivers.errors import DriverError
 from rig import unattended
@@ -201,6 +202,7 @@ class _Carried:
         try:
             found = derive(folder, made_utc=f"{self._clock.utc():%Y-%m-%dT%H:%M:%SZ}")
             draw_pictures(found, folder / FIGURES)
+            keep_drawings(found, folder / REPORT, folder / FIGURES)
         except Exception as fault:  # what was measured is kept, and its end is on record
             again = f"evenfall report {folder}"
             self._console.print(f"The report was not made ({fault}). Try: {again}", markup=False)

@@ -13,14 +13,13 @@ from analysis import run_folder
 from analysis.digits import plus_minus
 from analysis.figures.style import many_figures, to_png, to_svg_file
 from analysis.lab_folder import slug
-from analysis.replicates import replicate_words
 from analysis.report.build import write_map_png
 from analysis.report.cards import card_of
 from analysis.report.correction_part import mark_notes
+from analysis.report.drawn import map_stem
 from analysis.report.findings import Findings, find
 from analysis.report.height_part import height_verdicts
 from analysis.report.pages import write_pages
-from analysis.report.sentences import height
 from analysis.report.tables import MARK
 from analysis.report.value_part import headlines
 from analysis.stated import (
@@ -58,12 +57,9 @@ def derive(folder: Path, *, made_utc: str) -> Findings:
 def draw_pictures(found: Findings, figures: Path) -> None:
     """Write pictures for publication: each map, all on one scale, differences, and the card."""
     figures.mkdir(exist_ok=True)
-    names = [slug(summary.device) for summary in found.runs]
     for at, summary in enumerate(found.runs):
-        run = f"-run-{names[: at + 1].count(names[at])}" if names.count(names[at]) > 1 else ""
         for one in summary.maps:
-            which = f"{one.installation}-{slug(height(one) + replicate_words(one.replicate))}"
-            name = f"{names[at]}{run}-{which}.png"
+            name = f"{map_stem(found, at, one)}.png"
             write_map_png(summary, one, figures / name, scale=found.scale, stamps=found.stamps)
     for difference in found.differences:
         at_mm = slug(f"{difference.height_mm:g} mm")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from attrs import frozen
 
-from analysis.figures.plan_view import draw_bar, marks
+from analysis.figures.plan_view import draw_bar
 from analysis.figures.plane import Setting, draw_plane
 from analysis.figures.style import ACCENT, INK, MUTED, Scale, box, house_style, new_figure
 
@@ -94,7 +94,7 @@ def card(
 
         def lines(words: str, room_in: float, size_pt: float, *, bold: bool = False) -> list[str]:
             character_pt = size_pt * _CHARACTER * (7 / 6 if bold else 1.0)
-            for apart in ("± ", " mm", " %"):  # a number keeps its unit
+            for apart in ("± ", " ±", " mm", " %"):  # a number keeps its unit
                 words = words.replace(apart, apart.replace(" ", "\u00a0"))
             return wrap(words, int(room_in * 72 / character_pt))
 
@@ -149,7 +149,7 @@ def card(
             axes = box(figure, left - wall, bottom, wide + 2 * wall, tall + 2 * wall)
             draw_plane(
                 axes, one.map_, scale, one.setting, mm_per_in=mm_per_in, wall_in=wall,
-                least_pt=LEAST_PX / 480 * 72 * width,
+                least_pt=LEAST_PX / 480 * 72 * width, is_bare=True,
             )  # fmt: skip
             axes.set(xticks=[], yticks=[])
             for at, line in enumerate(title, 1):
@@ -157,8 +157,7 @@ def card(
                 write(left - wall, y, line, fontsize=7.5, weight="bold")
             left += wide + gap
         bar = box(figure, left - gap + 0.16, bottom + wall, 0.09, tallest)
-        only = maps[0]
-        draw_bar(bar, scale, marks=marks(only.map_, only.setting) if len(maps) == 1 else None)
+        draw_bar(bar, scale)
         bar.set_ylabel("")
         bar.tick_params(labelsize=_SMALL_PT, pad=2)
     return figure

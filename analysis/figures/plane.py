@@ -54,6 +54,7 @@ def draw_plane(
     mm_per_in: float,
     wall_in: float,
     least_pt: float = 0.0,
+    is_bare: bool = False,
 ) -> list[Any]:
     """Draw walls, cells, contours, lamp axis, numbers, dots and spots on axes in millimetres.
 
@@ -67,6 +68,8 @@ def draw_plane(
         Thickness of the drawn wall. [in]
     least_pt : float
         Numbers that would have to be smaller than this are left out. [pt]
+    is_bare : bool
+        Leave out contours, lamp axis and rings, for a picture without a key.
 
     Returns
     -------
@@ -109,8 +112,10 @@ def draw_plane(
     # Lines are thinner where cells are small, so that they never crowd out the numbers.
     room = float(min(room_x.min(), room_y.min()))
     weight = min(max(room / mm_per_in * _PT_PER_IN / 30, 0.5), 1.0)
-    handles += _contours(axes, map_, setting, weight)
-    handles += _lamp_axis(axes, grid, setting.lamp_axis, wall, weight)
+    if not is_bare:
+        handles += _contours(axes, map_, setting, weight)
+        handles += _lamp_axis(axes, grid, setting.lamp_axis, wall, weight)
+        handles += _rings(axes, map_, 0.47 * room, weight)
 
     labels = [significant(value) if ok else "" for value, ok in zip(values, read, strict=True)]
     mm_per_pt = mm_per_in / _PT_PER_IN
@@ -136,7 +141,6 @@ def draw_plane(
         linewidths=0, zorder=3,
         c=[text_on(scale.colour(value)) for value in values[read]], clip_on=False,
     )  # fmt: skip
-    handles += _rings(axes, map_, 0.47 * room, weight)
     if not read.all():
         handles.append(
             Rectangle((0, 0), 1, 1, facecolor=PAPER, edgecolor=MUTED, hatch="////",
@@ -277,7 +281,7 @@ def _rings(axes: Any, map_: MapSummary, radius: float, weight: float) -> list[An
         axes.add_patch(
             Circle(
                 (spot.x_mm, spot.y_mm), radius, fill=False, edgecolor=INK, linewidth=1.6 * weight,
-                linestyle=dashes, zorder=2.7,
+                linestyle=dashes, zorder=2.4,
                 path_effects=[withStroke(linewidth=3.4 * weight, foreground=PAPER)],
             )
         )  # fmt: skip

@@ -304,13 +304,17 @@ def to_svg(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -
     view_box = re.search(r'viewBox="[^"]*"', head)
     assert view_box is not None
     return (
-        f'<svg {view_box[0]} role="img" aria-label="{escape(alt)}" '
+        f'<svg {view_box[0]} data-figure="{escape(name)}" role="img" aria-label="{escape(alt)}" '
         f'style="stroke-linejoin:round;stroke-linecap:butt">{rest.strip()}'
     )
 
 
 def to_svg_file(figure: Figure, *, name: str, alt: str, stamps: Sequence[str] = ()) -> bytes:
     """Draw as an SVG file that stands alone; parameters as of `to_svg`."""
+    return standing_alone(to_svg(figure, name=name, alt=alt, stamps=stamps))
+
+
+def standing_alone(svg: str) -> bytes:
+    """Return the file of an SVG element that was drawn for a page."""
     spaces = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
-    svg = to_svg(figure, name=name, alt=alt, stamps=stamps)
     return svg.replace("<svg ", f"<svg {spaces} ", 1).encode()

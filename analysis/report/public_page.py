@@ -35,7 +35,7 @@ def render(found: Findings, *, made_utc: str) -> str:
     return page.fill(
         "public.html",
         title=page.title(runs),
-        headline=said[0],
+        headline=said[0].replace(" ± ", "\u00a0±\u00a0"),
         verdicts=said[1:],
         stamps=found.stamps,
         picture=None if shown is None else _picture(found, *shown),

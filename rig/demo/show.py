@@ -18,6 +18,7 @@ from rich.console import Console
 from analysis import lab_folder, run_folder
 from analysis.control_runs import control_history
 from analysis.control_words import bench_between
+from analysis.report.drawn import keep_drawings
 from analysis.report.findings import Findings, join
 from analysis.report.pages import write_pages
 from drivers.simulated.attach import rig_text, usual_instruments
@@ -116,6 +117,7 @@ def show(out: Path) -> int:
         pages = write_pages(found, out / run_folder.REPORT, made_utc=MADE_UTC, bench=bench)
         draw_control(history, out / "lab" / FIGURES)
         drawn.result()
+        keep_drawings(found, out / run_folder.REPORT, out / run_folder.FIGURES)
     show_verdicts(found, console)
     show_heights(found, console)
     console.print()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from html import unescape
 from xml.etree import ElementTree
 
 import pytest
@@ -83,15 +84,36 @@ def test_the_verdict_comes_first_and_the_page_holds_it(evenfall, alike, tmp_path
     assert re.match(r"As installed, Reflector B delivers (10\.\d|9\.9).% ± ", out)
     assert "stamp" not in re.sub(r"\.stamp \{", "", (tmp_path / "page.html").read_text("utf-8"))
     assert sorted(one.name for one in (tmp_path / "page-figures").iterdir()) == [
+        "all-maps.svg",
         "card-square.png",
         "card-square.svg",
         "card-wide.png",
         "card-wide.svg",
         "difference-reflector-b-over-reflector-a-400-mm.png",
         "difference-reflector-b-over-reflector-a-400-mm.svg",
+        "reflector-a-1-400-mm-profile.svg",
         "reflector-a-1-400-mm.png",
+        "reflector-a-1-400-mm.svg",
+        "reflector-a-drift.svg",
+        "reflector-a-uncertainty.svg",
+        "reflector-a-wall-power.svg",
+        "reflector-b-1-400-mm-profile.svg",
         "reflector-b-1-400-mm.png",
+        "reflector-b-1-400-mm.svg",
+        "reflector-b-drift.svg",
+        "reflector-b-uncertainty.svg",
+        "reflector-b-wall-power.svg",
     ]
+
+
+def test_each_drawing_of_the_report_is_there_as_a_sound_svg_file(evenfall, alike, tmp_path):
+    assert evenfall("compare", *alike, "--out", "page.html")[0] == 0
+    page = (tmp_path / "page.html").read_text("utf-8")
+    files = list((tmp_path / "page-figures").glob("*.svg"))
+    told = [ElementTree.parse(file).getroot().get("aria-label") for file in files]
+    drawn = re.findall(r'<svg [^>]*aria-label="([^"]*)"', page)
+    assert len(drawn) >= 6
+    assert {unescape(label) for label in drawn} <= set(told)
 
 
 def test_runs_that_are_not_alike_are_refused_with_the_very_words_to_accept(

@@ -56,6 +56,12 @@ def test_a_comparison_gives_its_verdict_both_maps_the_number_and_its_reach(compa
         assert "3 × 3 points" in said
 
 
+def test_no_line_of_a_card_ends_between_a_figure_and_its_reach(compared, tmp_path):
+    compared.write(tmp_path)
+    for shape in ("wide", "square"):
+        assert "%\u00a0±\u00a0" in (tmp_path / f"card-{shape}.svg").read_text("utf-8")
+
+
 def test_what_was_accepted_is_stamped_on_every_card(compared, tmp_path):
     compared.write(tmp_path)
     for shape in ("wide", "square"):
