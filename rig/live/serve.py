@@ -6,6 +6,8 @@ import errno
 import ipaddress
 import socket
 from collections.abc import Callable
+from contextlib import suppress
+from typing import Final
 
 import uvicorn
 
@@ -13,6 +15,8 @@ from drivers.clock import SystemClock
 from rig.live.app import make_app
 from rig.live.gate import new_token
 from rig.live.shelf import Shelf
+
+EVERYWHERE: Final = ("0.0.0.0", "::")
 
 
 def serve(shelf: Shelf, host: str, port: int, tell: Callable[[str], None]) -> None:
@@ -48,6 +52,9 @@ def serve(shelf: Shelf, host: str, port: int, tell: Callable[[str], None]) -> No
         real_port = int(listening.getsockname()[1])
         tell(f"Live page: {_address(host, real_port)}{f'?token={token}' if token else ''}")
         if token:
+            if host in EVERYWHERE and (number := _in_the_network()):
+                tell(f"The same by its number, which a phone always finds: "
+                     f"{_address(number, real_port)}?token={token}")  # fmt: skip
             tell(
                 "Whoever has this address can look, and only look. It goes through the network "
                 "unencrypted: for a network of your own. Each start has a new token."
@@ -77,7 +84,18 @@ def is_this_computer(host: str) -> bool:
         return False
 
 
+def _in_the_network() -> str:
+    """Return this computer's address as the network sees it; empty where it is in none.
+
+    Nothing is sent: the system only says by which of its addresses it would speak.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked, suppress(OSError):
+        asked.connect(("192.0.2.1", 9))  # an address for examples (RFC 5737)
+        return str(asked.getsockname()[0])
+    return ""
+
+
 def _address(host: str, port: int) -> str:
-    if host in ("0.0.0.0", "::"):
+    if host in EVERYWHERE:
         host = socket.gethostname()
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"

@@ -47,7 +47,9 @@ _SAID: Final[dict[str, Callable[[Event], str]]] = {
     "lamp-off": lambda event: f"Lamp {event['subject']} is off.",
     "relay-closed": lambda _: "The relay has closed the lamp circuit.",
     "relay-opened": lambda _: "The relay has opened the lamp circuit.",
-    "warm-up-begun": lambda event: f"Warm-up begun, rule '{event['detail']}'.",
+    "warm-up-begun": lambda event: (
+        f"Warm-up begun; it ends when the lamp is stable (rule: {event['detail']})."
+    ),
     "lamp-stable": lambda event: f"Lamp {event['subject']} is stable.",
     "quick-look": lambda _: "Quick look at a few points.",
     "map-begun": lambda event: f"Map begun, {event['detail']}.",

@@ -10,6 +10,8 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from analysis import lab_folder, run_folder
+from rig.live import serve
+from rig.live.shelf import Shelf
 from tests import synthetic_run
 from tests.rig.live.played import asked, listen, watched
 
@@ -153,6 +155,23 @@ def test_beyond_this_computer_the_token_is_asked_for_and_leaves_the_address(lab)
         assert asked(url, "/", Cookie=own)[0] == 200
         connection, _ = listen(url, "/stream", Cookie=own)
         connection.close()
+
+
+@pytest.mark.parametrize(
+    ("host", "number", "lines"), [("0.0.0.0", "192.0.2.7", 3), ("0.0.0.0", "", 2), ("::1", "", 1)]
+)
+def test_a_phone_is_told_the_number_of_this_computer_with_the_same_token(
+    lab, monkeypatch, host, number, lines
+):
+    monkeypatch.setattr(serve, "_in_the_network", lambda: number)
+    monkeypatch.setattr(serve.uvicorn.Server, "run", lambda self, sockets: None)
+    told = []
+    serve.serve(Shelf.of(lab), host, 0, told.append)
+    assert len(told) == lines
+    if number:
+        named, numbered = (urlsplit(line[line.index("http://") :]) for line in told[:2])
+        assert (numbered.hostname, numbered.port) == (number, named.port)
+        assert numbered.query == named.query != ""
 
 
 def test_a_folder_that_is_none_and_a_port_that_is_taken_are_said_in_one_line(url, lab, capsys):
