@@ -16,7 +16,7 @@ from analysis.figures.style import LIGHT, text_on
 from drivers.clock import SystemClock
 from rig.live.gate import REPORT_POLICY, Gate
 from rig.live.hub import BEAT_EVERY_S, Hub, beat, message
-from rig.live.shelf import Shelf
+from rig.live.shelf import REPORTS, Shelf
 from rig.live.story import Story
 from rig.live.tail import NotThere
 
@@ -128,7 +128,9 @@ def make_app(shelf: Shelf, clock: SystemClock, *, token: str = "") -> Gate:
     async def report(request: Request) -> Response:
         headers = _FRESH | {"content-security-policy": REPORT_POLICY}
         return Response(
-            shelf.report(request.path_params["run"]), media_type="text/html", headers=headers
+            shelf.report(request.path_params["run"], request.url.path.rsplit("/", 1)[1]),
+            media_type="text/html",
+            headers=headers,
         )
 
     async def stream(request: Request) -> Response:
@@ -148,7 +150,7 @@ def make_app(shelf: Shelf, clock: SystemClock, *, token: str = "") -> Gate:
         Route("/page/{name}", part),
         Route("/run/{run}", show),
         Route("/run/{run}/stream", stream),
-        Route("/run/{run}/report.html", report),
+        *(Route(f"/run/{{run}}/{page}", report) for page in REPORTS),
     ]
     app = Starlette(
         routes=routes,

@@ -19,6 +19,7 @@ from attrs import define, field
 from analysis import lab_folder, run_folder
 from analysis.digits import EFFICACY_UNIT, significant
 from analysis.lab_records import LabFolderError
+from analysis.report.pages import paths
 from rig.live.story import MOST_DESCRIPTOR_BYTES, MOST_PLAN_BYTES
 from rig.live.tail import NotThere, whole
 
@@ -26,6 +27,8 @@ from rig.live.tail import NotThere, whole
 PAGE: Final = 20
 #: A run that goes on is looked for among so many of the newest.
 NEWEST: Final = 20
+#: Names of the pages made of a run: report, lab's file, public.
+REPORTS: Final = tuple(page.name for page in paths(Path(run_folder.REPORT)))
 MOST_REPORT_BYTES: Final = 64 * 1024 * 1024
 _MOST_SUMMARY_BYTES: Final = 32 * 1024 * 1024
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,199}")
@@ -92,15 +95,23 @@ class Shelf:
             raise NotThere("no such run")
         return path
 
-    def report(self, name: str) -> bytes:
-        """Return the report of a run.
+    def report(self, name: str, page: str = run_folder.REPORT) -> bytes:
+        """Return a report of a run.
+
+        Parameters
+        ----------
+        name : str
+        page : str
+            One of `REPORTS`.
 
         Raises
         ------
         NotThere
-            There is no such run, or it has no report.
+            There is no such run, or it has no such page.
         """
-        return whole(self.run(name) / run_folder.REPORT, MOST_REPORT_BYTES)
+        if page not in REPORTS:
+            raise NotThere("no such page")
+        return whole(self.run(name) / page, MOST_REPORT_BYTES)
 
     def names(self) -> list[str]:
         """Return the names of all runs, the newest first; no run is opened."""
@@ -156,7 +167,7 @@ class Shelf:
 
     def _line(self, name: str) -> Line:
         """Describe one run by plan, descriptor and summary, kept while they stay the same."""
-        files = (run_folder.PLAN, run_folder.DESCRIPTOR, run_folder.SUMMARY, run_folder.REPORT)
+        files = (run_folder.PLAN, run_folder.DESCRIPTOR, run_folder.SUMMARY, *REPORTS)
         state = tuple(_changed_s(self.folder / name / file) for file in files)
         known = self._known.get(name)
         if known is None or known[0] != state:
@@ -181,8 +192,8 @@ class Shelf:
             return line | {"state": f"cannot be read: {error}"}
         except (ValueError, KeyError, TypeError) as error:
             return line | {"state": f"cannot be read: {type(error).__name__}"}
-        report = folder / run_folder.REPORT
-        line["report"] = report.is_file() and not report.is_symlink()
+        pages = ((page, folder / page) for page in REPORTS)
+        line["reports"] = [page for page, path in pages if path.is_file() and not path.is_symlink()]
         try:
             summary = json.loads(whole(folder / run_folder.SUMMARY, _MOST_SUMMARY_BYTES))
             line["maps"] = [_result(one) for one in summary["maps"]]

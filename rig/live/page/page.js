@@ -12,6 +12,7 @@ const SIGNS = {
   stopped: '<path d="M4 4h16v16H4z" fill="currentColor"/>',
   silent: '<path d="M12 2.5 22.5 21h-21z" fill="none" stroke="currentColor" stroke-width="2.3"/><path d="M12 9v6M12 17v2" stroke="currentColor" stroke-width="2.3"/>',
 };
+const REPORTS = {"report.html": "Report", "report-lab.html": "For the lab's file", "report-public.html": "For the public"};
 const plane = new Plane(by("plane"));
 let about = null, told = null, chosen = "", shownState = "", lastWord = 0;
 
@@ -242,13 +243,15 @@ async function history(before = "") {
     cell("device", link);
     cell("maps", run.maps.map((text) => { const one = document.createElement("div"); one.textContent = text; return one; }));
     cell("how", run.state);
-    if (run.report) {
-      const report = document.createElement("a");
-      report.href = `/run/${encodeURIComponent(run.run)}/report.html`;
-      report.textContent = "Report";
-      report.setAttribute("aria-label", `Report of ${run.device}, ${run.begun.slice(0, 10)}`);
-      cell("to", report);
-    } else cell("to", "no report");
+    const reports = (run.reports || []).map((name) => {
+      const place = document.createElement("div"), report = document.createElement("a");
+      report.href = `/run/${encodeURIComponent(run.run)}/${name}`;
+      report.textContent = REPORTS[name];
+      report.setAttribute("aria-label", `${REPORTS[name]}: ${run.device}, ${run.begun.slice(0, 10)}`);
+      place.append(report);
+      return place;
+    });
+    cell("to", reports.length ? reports : "no report");
     return line;
   });
   if (before) by("runs").append(...lines); else by("runs").replaceChildren(...lines);

@@ -116,11 +116,22 @@ def asked(
 
 def listen(url, target="/stream", **headers):
     """Open a stream; return its connection, and the first whole event of kind `all`."""
+    line, _, everything = listen_on(url, target, **headers)
+    return line, everything
+
+
+def listen_on(url, target="/stream", **headers):
+    """Open a stream; return its connection, its answer to read on from, and the first `all`."""
     parts = urlsplit(url)
     line = http.client.HTTPConnection(parts.hostname, parts.port, timeout=20)
     line.request("GET", target, headers=headers)
     answer = line.getresponse()
     assert answer.getheader("content-type", "").startswith("text/event-stream")
-    while answer.readline() != b"event: all\n":
-        pass
-    return line, json.loads(answer.readline().removeprefix(b"data: "))
+    return line, answer, told_next(answer, "all")
+
+
+def told_next(answer, kind="news"):
+    """Return the next event of a kind from a stream."""
+    while (text := answer.readline()) != f"event: {kind}\n".encode():
+        assert text, "the stream has ended"
+    return json.loads(answer.readline().removeprefix(b"data: "))

@@ -13,7 +13,7 @@ from analysis import lab_folder, run_folder
 from rig.live import serve
 from rig.live.shelf import Shelf
 from tests import synthetic_run
-from tests.rig.live.played import asked, listen, watched
+from tests.rig.live.played import Played, asked, listen, listen_on, told_next, watched
 
 pytestmark = pytest.mark.wire
 RUN = "2026-01-05T0900Z-reflector-s"
@@ -24,7 +24,8 @@ def lab(tmp_path_factory):
     lab = tmp_path_factory.mktemp("served") / "lab"
     lab_folder.create(lab, name="Light lab")
     folder = synthetic_run.write_run(lab / "runs" / RUN)
-    (folder / run_folder.REPORT).write_text("<!doctype html><title>R</title>report")
+    for page in ("report", "report-lab"):
+        (folder / f"{page}.html").write_text(f"<!doctype html><title>R</title>{page}")
     descriptor = json.loads((folder / run_folder.DESCRIPTOR).read_text())
     descriptor["created"] = "2026-01-05T09:00:00+00:00"
     descriptor["evenfall"]["is_closed"] = True
@@ -42,11 +43,14 @@ def url(lab):
 def test_page_history_report_and_stream_are_given(url):
     assert b"<main" in asked(url, "/")[2]
     (line,) = json.loads(asked(url, "/runs.json")[2])["runs"]
-    assert (line["run"], line["device"], line["report"]) == (RUN, "Reflector S", True)
-    status, headers, body = asked(url, f"/run/{RUN}/report.html")
-    assert (status, body) == (200, b"<!doctype html><title>R</title>report")
-    assert "script-src" not in headers["content-security-policy"]
-    assert "default-src 'none'" in headers["content-security-policy"]
+    assert (line["run"], line["device"]) == (RUN, "Reflector S")
+    assert line["reports"] == ["report.html", "report-lab.html"]
+    for page in ("report", "report-lab"):
+        status, headers, body = asked(url, f"/run/{RUN}/{page}.html")
+        assert (status, body) == (200, f"<!doctype html><title>R</title>{page}".encode())
+        assert "script-src" not in headers["content-security-policy"]
+        assert "default-src 'none'" in headers["content-security-policy"]
+    assert asked(url, f"/run/{RUN}/report-public.html")[0] == 404
     connection, told = listen(url)
     connection.close()
     assert told["facts"]["device"] == "Reflector S"
@@ -67,6 +71,8 @@ def test_the_page_loads_nothing_from_elsewhere(url):
         "/run/../secret.txt",
         "/run/..%2f..%2fsecret.txt/report.html",
         "/run/%2e%2e/report.html",
+        "/run/%2e%2e/report-lab.html",
+        f"/run/{RUN}/report-other.html",
         "/run/%2e%2e%2fsecret.txt",
         f"/run/{RUN}/../../../secret.txt",
         f"/run/{RUN}/..%2f..%2f..%2fsecret.txt",
@@ -132,6 +138,25 @@ def test_twenty_are_told_the_same_at_once(url):
         assert all(one == told[0] for one in told)
         assert told[0]["facts"]["run"] == RUN
         assert asked(url, "/about.json")[0] == 200
+
+
+def test_twenty_are_told_of_the_rows_that_a_run_writes_meanwhile(tmp_path):
+    source = synthetic_run.write_run(tmp_path / "source")
+    played = Played(source, tmp_path / "run")
+    played.until("warm-up-begun")
+    with watched(played.folder) as url, ExitStack() as open_lines:
+        answers = []
+        for _ in range(20):
+            line, answer, everything = listen_on(url)
+            open_lines.callback(line.close)
+            assert everything["state"]["sentence"] == "Warming up."
+            answers.append(answer)
+        played.until("map-begun")
+        played.rows(10)
+        for answer in answers:
+            news = told_next(answer)
+            while not news.get("state", {}).get("sentence", "").startswith("Reading the map"):
+                news = told_next(answer)
 
 
 def test_beyond_this_computer_the_token_is_asked_for_and_leaves_the_address(lab):

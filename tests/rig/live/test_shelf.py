@@ -74,7 +74,19 @@ def test_a_report_that_is_a_link_is_not_given(lab, tmp_path):
     (folder / run_folder.REPORT).symlink_to(tmp_path / "secret")
     with pytest.raises(NotThere):
         Shelf.of(lab).report("a")
-    assert Shelf.of(lab).page()[0][0]["report"] is False
+    assert Shelf.of(lab).page()[0][0]["reports"] == []
+
+
+def test_reports_are_given_by_their_three_names_only_and_a_new_one_is_noticed(lab):
+    folder, shelf = add_run(lab, "a"), Shelf.of(lab)
+    (folder / "report-lab.html").write_text("for the file")
+    assert shelf.page()[0][0]["reports"] == ["report-lab.html"]
+    (folder / "report-public.html").write_text("for all")
+    assert shelf.page()[0][0]["reports"] == ["report-lab.html", "report-public.html"]
+    assert shelf.report("a", "report-public.html") == b"for all"
+    for page in ("report.html", "readings.csv", "../a/report-lab.html", "report-other.html"):
+        with pytest.raises(NotThere):
+            shelf.report("a", page)
 
 
 def test_a_single_run_is_the_only_one_shown_whatever_its_name(tmp_path):
