@@ -52,7 +52,7 @@ def serve(shelf: Shelf, host: str, port: int, tell: Callable[[str], None]) -> No
         real_port = int(listening.getsockname()[1])
         tell(f"Live page: {_address(host, real_port)}{f'?token={token}' if token else ''}")
         if token:
-            if host in EVERYWHERE and (number := _in_the_network()):
+            if host == "0.0.0.0" and (number := _in_the_network()):
                 tell(f"The same by its number, which a phone always finds: "
                      f"{_address(number, real_port)}?token={token}")  # fmt: skip
             tell(
