@@ -389,13 +389,18 @@ def test_a_proof_that_is_ended_by_a_signal_opens_the_relay(tmp_path, monkeypatch
         os.kill(os.getpid(), number)
 
     before = [signal.getsignal(one) for one in (signal.SIGTERM, signal.SIGHUP)]
+    # A job in the background is started with Ctrl-C ignored.
+    interrupts = signal.signal(signal.SIGINT, signal.default_int_handler)
     bench.clock.call_at(25.0, end)  # the person takes 20 s to isolate the circuit
     monkeypatch.setattr(check_relay, "build", lambda profile, device: bench)
     proving = check_relay.prove(
         profile, tmp_path / "lab", Console(), clock=bench.clock, open_line=None
     )
-    with pytest.raises(KeyboardInterrupt):
-        list(proving)
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            list(proving)
+    finally:
+        signal.signal(signal.SIGINT, interrupts)
     assert closed == [True]
     assert not bench_relay_is_closed(bench)
     assert not (tmp_path / "lab").exists()
