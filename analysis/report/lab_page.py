@@ -14,7 +14,7 @@ from analysis.report.facts import FileLine
 from analysis.report.findings import Findings
 from analysis.report.journal import Journal, journal
 from analysis.report.method import DEFINITIONS, method_parts
-from analysis.results import MapSummary, RunSummary
+from analysis.results import RunSummary
 
 SIGNED: Final = ("measured by", "checked by", "released by")
 
@@ -40,7 +40,7 @@ def render(found: Findings, *, made_utc: str) -> str:
     files = facts.files(runs)
     return page.fill(
         "lab.html",
-        title=f"Record of measurement: {sentences.listed(_names(runs))}",
+        title=f"Record of measurement: {page.devices(runs)}",
         verdicts=[sentences.verdict(run) for run in runs]
         if together is None or not together.order
         else [together.headline, *together.sentences],
@@ -63,23 +63,15 @@ def render(found: Findings, *, made_utc: str) -> str:
     )
 
 
-def _names(runs: Sequence[RunSummary]) -> list[str]:
-    return list(dict.fromkeys(sentences.device(run) for run in runs))
-
-
 def _part(run: RunSummary) -> _Part:
     return _Part(
         name=sentences.device(run),
-        maps=tuple(_Column(_height(map_)) for map_ in run.maps),
+        maps=tuple(_Column(sentences.height(map_)) for map_ in run.maps),
         corrections=correction_lines(run),
         journal=journal(run),
         caveats=sentences.caveats(run),
         remarks=list(run.remarks),
     )
-
-
-def _height(map_: MapSummary) -> str:
-    return sentences.height(map_)
 
 
 def checked(files: Sequence[FileLine]) -> list[str]:

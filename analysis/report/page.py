@@ -5,6 +5,7 @@ from __future__ import annotations
 import platform
 import re
 from collections.abc import Sequence
+from functools import cache
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
@@ -34,6 +35,12 @@ def fill(template: str, **what: Any) -> str:
     what
         Names in it; one that is missing raises.
     """
+    return _environment().get_template(template).render(**what)
+
+
+@cache
+def _environment() -> Environment:
+    """The templates of this folder, read once."""
     environment = Environment(
         loader=FileSystemLoader(_HERE),
         autoescape=True,
@@ -45,8 +52,8 @@ def fill(template: str, **what: Any) -> str:
     )
     environment.filters["svg"] = Markup
     environment.globals["terms_in"] = words.terms_in
-    style = Markup((_HERE / "report.css").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(style=style, **what)
+    environment.globals["style"] = Markup((_HERE / "report.css").read_text(encoding="utf-8"))
+    return environment
 
 
 def _tight(value: Any) -> Any:
@@ -63,8 +70,12 @@ def moment(text: str) -> str:
 
 def title(runs: Sequence[RunSummary]) -> str:
     """Name what a report is about."""
-    names = list(dict.fromkeys(sentences.device(run) for run in runs))
-    return f"Light on the plane: {sentences.listed(names)}"
+    return f"Light on the plane: {devices(runs)}"
+
+
+def devices(runs: Sequence[RunSummary]) -> str:
+    """List the devices of these runs, each once."""
+    return sentences.listed(list(dict.fromkeys(sentences.device(run) for run in runs)))
 
 
 def measured_with(runs: Sequence[RunSummary]) -> list[str]:
