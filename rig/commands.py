@@ -10,10 +10,9 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis import run_folder
-from analysis.report.drawn import keep_drawings
 from analysis.report.findings import find
 from analysis.report.pages import paths
-from drivers.clock import Clock, SystemClock
+from drivers.clock import SystemClock
 from rig import bench_lock
 from rig.awake import kept_awake
 from rig.build import Bench, build
@@ -27,7 +26,7 @@ from rig.plan import Plan
 from rig.profile import Profile
 from rig.progress import RunProgress, TerminalProgress
 from rig.read_both import read_both
-from rig.results import derive, draw_pictures, show_heights, show_pages, show_results
+from rig.results import derive_with_pictures, show_heights, show_pages, show_results, utc_text
 from rig.resume import read_interrupted, resume
 from rig.run import run
 from rig.telling import TellingProgress
@@ -112,12 +111,12 @@ def _measure(
 
 def _show(folder: Path, made_utc: str, console: Console, *, pdf: bool = False) -> None:
     """Derive all that stands beside a run's readings, and show the result."""
-    found, figures = derive(folder, made_utc=made_utc), folder / run_folder.FIGURES
-    draw_pictures(found, figures)
-    keep_drawings(found, folder / run_folder.REPORT, figures)
+    found = derive_with_pictures(folder, made_utc=made_utc)
     show_results(found.runs, console)
     show_heights(found, console)
-    show_pages(paths(folder / run_folder.REPORT), console, figures=figures, pdf=pdf)
+    show_pages(
+        paths(folder / run_folder.REPORT), console, figures=folder / run_folder.FIGURES, pdf=pdf
+    )
 
 
 def _measured(
@@ -201,8 +200,3 @@ def compare_command(
     """
     refuse_places(folders, out)
     return compare(folders, out, accept, made_utc=utc_text(SystemClock()), pdf=pdf)
-
-
-def utc_text(clock: Clock) -> str:
-    """Return the time of day as it is printed in a report."""
-    return clock.utc().strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -87,18 +87,15 @@ def run_enter(options: argparse.Namespace) -> int:
     """
     from rich.console import Console
 
-    from analysis.report.drawn import keep_drawings
     from analysis.report.pages import paths
-    from rig.results import derive, draw_pictures, show_pages, show_results
+    from rig.results import derive_with_pictures, show_pages, show_results, utc_text
 
     facts = Facts(**{item.name: getattr(options, item.name) for item in attrs.fields(Facts)})
     clock = SystemClock()
     folder = enter(options.table, facts, lab=options.lab, clock=clock)
     console = Console(highlight=False)
     console.print(f"Entered: {folder}", markup=False, soft_wrap=True)
-    found = derive(folder, made_utc=f"{clock.utc():%Y-%m-%dT%H:%M:%SZ}")
-    draw_pictures(found, folder / FIGURES)
-    keep_drawings(found, folder / REPORT, folder / FIGURES)
+    found = derive_with_pictures(folder, made_utc=utc_text(clock))
     show_results(found.runs, console)
     show_pages(paths(folder / REPORT), console, figures=folder / FIGURES)
     return 0

@@ -17,8 +17,6 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis.lab_records import LabFolderError
-from analysis.report.drawn import keep_drawings
-from analysis.run_folder import FIGURES, REPORT
 from drivers.clock import Clock, SystemClock
 from drivers.errors import DriverError
 from rig import unattended
@@ -34,7 +32,7 @@ from rig.plan import Plan, read_plan
 from rig.profile import Profile, read_profile
 from rig.progress import TerminalProgress
 from rig.recorder import RecorderError
-from rig.results import derive, draw_pictures
+from rig.results import derive_with_pictures, utc_text
 from rig.run import run
 from rig.schedule_book import Book, Entry, digest
 from rig.schedule_policy import State
@@ -200,9 +198,7 @@ class _Carried:
 
     def _derive(self, folder: Path) -> None:
         try:
-            found = derive(folder, made_utc=f"{self._clock.utc():%Y-%m-%dT%H:%M:%SZ}")
-            draw_pictures(found, folder / FIGURES)
-            keep_drawings(found, folder / REPORT, folder / FIGURES)
+            derive_with_pictures(folder, made_utc=utc_text(self._clock))
         except Exception as fault:  # what was measured is kept, and its end is on record
             again = f"evenfall report {folder}"
             self._console.print(f"The report was not made ({fault}). Try: {again}", markup=False)

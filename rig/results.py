@@ -16,7 +16,7 @@ from analysis.lab_folder import slug
 from analysis.report.build import write_map_png
 from analysis.report.cards import card_of
 from analysis.report.correction_part import mark_notes
-from analysis.report.drawn import map_stem
+from analysis.report.drawn import keep_drawings, map_stem
 from analysis.report.findings import Findings, find
 from analysis.report.height_part import height_verdicts
 from analysis.report.pages import write_pages
@@ -31,6 +31,7 @@ from analysis.stated import (
     of_wall_power,
 )
 from analysis.summary import MapSummary, RunSummary, summarise
+from drivers.clock import Clock
 from rig.pdf import write_pdf
 
 #: In the table a word would push the last columns out of 80.
@@ -51,6 +52,25 @@ def derive(folder: Path, *, made_utc: str) -> Findings:
     found = find([summary])
     write_pages(found, folder / run_folder.REPORT, made_utc=made_utc)
     return found
+
+
+def derive_with_pictures(folder: Path, *, made_utc: str) -> Findings:
+    """Write all that stands beside a run's readings: what `derive` writes, and the pictures.
+
+    Raises
+    ------
+    RunFolderError
+        Not a run folder.
+    """
+    found, figures = derive(folder, made_utc=made_utc), folder / run_folder.FIGURES
+    draw_pictures(found, figures)
+    keep_drawings(found, folder / run_folder.REPORT, figures)
+    return found
+
+
+def utc_text(clock: Clock) -> str:
+    """Return the time of day as it is printed in a report."""
+    return clock.utc().strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 @many_figures()
