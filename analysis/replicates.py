@@ -196,12 +196,16 @@ def _chance(square: float, expected: float, freedom: float, of_expected: float) 
 
 def hangings(maps: Iterable[MapSummary]) -> tuple[MapSummary, ...]:
     """Put the mean of replicates in their place; maps that have none stay as they are."""
+    groups = _by_hanging(maps)
+    return tuple(one for group in groups for one in ([mean_of(group)] if _repeat(group) else group))
+
+
+def _by_hanging(maps: Iterable[MapSummary]) -> list[list[MapSummary]]:
+    """Put maps of one hanging and height together, in the order in which these first occur."""
     groups: dict[tuple[int, float | None], list[MapSummary]] = {}
     for one in maps:
         groups.setdefault((one.installation, one.mounting_height_mm), []).append(one)
-    return tuple(
-        one for group in groups.values() for one in ([mean_of(group)] if _repeat(group) else group)
-    )
+    return list(groups.values())
 
 
 def _repeat(group: Sequence[MapSummary]) -> bool:
@@ -213,11 +217,8 @@ def _repeat(group: Sequence[MapSummary]) -> bool:
 
 def spreads(maps: Iterable[MapSummary]) -> tuple[Spread, ...]:
     """Return how the replicates of each hanging and height repeat."""
-    groups: dict[tuple[int, float | None], list[MapSummary]] = {}
-    for one in maps:
-        if one.replicate is not None:
-            groups.setdefault((one.installation, one.mounting_height_mm), []).append(one)
-    found = (spread_of(group) for group in groups.values())
+    groups = _by_hanging(one for one in maps if one.replicate is not None)
+    found = (spread_of(group) for group in groups)
     return tuple(one for one in found if one is not None)
 
 

@@ -76,8 +76,6 @@ class Mapping:
         # What follows is told from another map of this height by this event: first on the disk.
         self._attendant.log.acknowledge()
         self._attendant.power_goes_to(self._points.place("background"))
-        is_missing = np.isnan(means)
-        is_missing[list(there.skipped)] = False
         order = PointOrder(
             [int(index) for index in serpentine(self._grid)],
             done=np.flatnonzero(~np.isnan(means)).tolist(),
@@ -85,8 +83,7 @@ class Mapping:
         )
         if self._points.lead is not None:
             self._points.lead.begin_map(means)
-        total = int(is_missing.sum())
-        self._progress.phase("Map", f"{total} points at {stay.mounting_height_mm:.0f} mm")
+        self._progress.phase("Map", f"{order.left} points at {stay.mounting_height_mm:.0f} mm")
         begun_s = self._clock.elapsed_s()
         self._reference = math.nan
         visited: set[int] = set()
@@ -167,15 +164,18 @@ class Mapping:
 
     def _offer_skipped(self, order: PointOrder) -> None:
         """Before the last reference reading, offer the points that a person left out."""
-        named = "; ".join(self._points.place("grid", i).words for i in order.skipped[:8])
         answer = self._ask(
             "skipped",
-            f"{len(order.skipped)} of {order.count} points were left out ({named}). Read them now, "
-            "while the lamp is lit?",
+            f"{len(order.skipped)} of {order.count} points were left out "
+            f"({self._named(order.skipped)}). Read them now, while the lamp is lit?",
             ("leave out", "read", "stop"),
         )
         if answer == "read":
             order.reopen()
+
+    def _named(self, indices: Series[int]) -> str:
+        """Name the first few of these points."""
+        return "; ".join(self._points.place("grid", index).words for index in indices[:8])
 
     def _join(self, before: LastReference | None, now: float) -> None:
         """Say whether the light is what it was before an interruption; never join silently."""
@@ -241,11 +241,10 @@ class Mapping:
             suspect, why = self._points.lead.far_off(), "The value is far from those beside it"
         if not suspect:
             return
-        named = "; ".join(self._points.place("grid", index).words for index in suspect[:8])
         answer = self._ask(
             "suspect",
-            f"{why} at {len(suspect)} point{'s' if len(suspect) != 1 else ''} ({named}). "
-            "Read them again while the lamp is lit?",
+            f"{why} at {len(suspect)} point{'s' if len(suspect) != 1 else ''} "
+            f"({self._named(suspect)}). Read them again while the lamp is lit?",
             ("re-read", "keep", "stop"),
         )
         if answer == "re-read":

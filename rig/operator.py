@@ -13,12 +13,15 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
-from typing import IO, Protocol
+from typing import IO, Generic, Protocol, TypeVar
 
 from attrs import field, frozen
 
 #: Done before a stuck program ends itself, from another thread: a terminal is put back.
 LAST_ACTS: list[Callable[[], None]] = []
+
+
+Given = TypeVar("Given")
 
 
 @frozen(kw_only=True)
@@ -42,6 +45,18 @@ class Prompt:
     text: str
     choices: tuple[str, ...] = field(default=("done", "stop"))
     value_mm: float | None = None
+
+    def chosen(self, typed: str) -> str | None:
+        """Return the choice that was typed, or the only one that begins so; None if neither."""
+        if typed in self.choices:
+            return typed
+        fitting = [choice for choice in self.choices if choice.startswith(typed)]
+        return fitting[0] if typed and len(fitting) == 1 else None
+
+    @property
+    def unanswered(self) -> str:
+        """The safe answer where nobody is there any more: to stop, if that is a choice."""
+        return "stop" if "stop" in self.choices else self.choices[-1]
 
 
 class Operator(Protocol):
@@ -78,12 +93,12 @@ class StopRequested(Protocol):
         ...
 
 
-class ProgramAnswers:
+class ProgramAnswers(Generic[Given]):
     """Answers that a program gives: one is kept until it is fetched."""
 
-    _answer: str | None = None
+    _answer: Given | None = None
 
-    def answer(self) -> str | None:
+    def answer(self) -> Given | None:
         """Return the answer once it is there, and once only."""
         answer, self._answer = self._answer, None
         return answer
@@ -144,15 +159,14 @@ class TerminalOperator:
             self._take()
         if b"\n" not in self._typed:
             if self._at_end:
-                # Nobody is there any more: the safe answer is to stop.
-                return "stop" if "stop" in self._prompt.choices else self._prompt.choices[-1]
+                return self._prompt.unanswered
             return None
         line, self._typed = self._typed.split(b"\n", 1)
         typed = line.decode(errors="replace").strip().lower()
-        fitting = [choice for choice in self._prompt.choices if choice.startswith(typed)]
-        if typed and len(fitting) == 1:
+        choice = self._prompt.chosen(typed)
+        if choice is not None:
             self._prompt = None
-            return fitting[0]
+            return choice
         self._show(f"{typed!r} is not one of: {', '.join(self._prompt.choices)} > ", "")
         return None
 

@@ -90,7 +90,7 @@ class Refused(Exception):
     """A run is not planned, or not begun, with nobody there; the message says why."""
 
 
-class AbsentOperator(ProgramAnswers):
+class AbsentOperator(ProgramAnswers[str]):
     """Answers for nobody: what was acknowledged before, and to everything else the safe answer.
 
     Parameters

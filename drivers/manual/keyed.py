@@ -17,9 +17,27 @@ from drivers.reading import Reading
 
 
 class _Keyed(ServedInstrument):
-    """What was typed, as a reading; the text is its raw reply."""
+    """What was typed, as a reading; the text is its raw reply.
+
+    Parameters
+    ----------
+    options : KeyedSensorOptions or KeyedPowerMeterOptions
+    desk : Desk
+    clock : Clock
+    device : str
+    """
 
     _quantity: str
+
+    def __init__(
+        self,
+        options: KeyedSensorOptions | KeyedPowerMeterOptions,
+        desk: Desk,
+        clock: Clock,
+        device: str,
+    ) -> None:
+        super().__init__(desk, clock, device, options.serial_number)
+        self._averaging_s = options.averaging_s
 
     def start(self) -> float:
         """Have the display read off. [s]"""
@@ -61,23 +79,9 @@ class _Keyed(ServedInstrument):
 
 
 class KeyedSensor(_Keyed):
-    """A handheld light meter.
-
-    Parameters
-    ----------
-    options : KeyedSensorOptions
-    desk : Desk
-    clock : Clock
-    device : str
-    """
+    """A handheld light meter."""
 
     _quantity = "ppfd_umol_m2_s"
-
-    def __init__(
-        self, options: KeyedSensorOptions, desk: Desk, clock: Clock, device: str = "light sensor"
-    ) -> None:
-        super().__init__(desk, clock, device, options.serial_number)
-        self._averaging_s = options.averaging_s
 
     def _window(self) -> tuple[float, float]:
         now_s = self._clock.elapsed_s()
@@ -89,21 +93,9 @@ class KeyedPowerMeter(_Keyed):
 
     Over which time it averages is not known, so its readings have no window: they are of about
     the moment at which they were typed.
-
-    Parameters
-    ----------
-    options : KeyedPowerMeterOptions
-    desk : Desk
-    clock : Clock
-    device : str
     """
 
     _quantity = "wall_power_w"
-
-    def __init__(
-        self, options: KeyedPowerMeterOptions, desk: Desk, clock: Clock, device: str = "wattmeter"
-    ) -> None:
-        super().__init__(desk, clock, device, options.serial_number)
 
     def _window(self) -> tuple[float, float]:
         return math.nan, math.nan

@@ -10,7 +10,7 @@ from rig.operator import ProgramAnswers, Prompt
 TAKES_S = 20.0
 
 
-class VirtualPerson(ProgramAnswers):
+class VirtualPerson(ProgramAnswers[str]):
     """Answers every prompt with the usual answer, after doing what it says.
 
     Parameters

@@ -208,7 +208,7 @@ class TerminalDesk:
                 choice = self._question_key(prompt, key)
                 self._draw()
         if choice is None and self._keyboard.is_deserted():
-            choice = "stop" if "stop" in prompt.choices else prompt.choices[-1]
+            choice = prompt.unanswered
         if choice is not None:
             self._prompt = None
             self._answered("")
@@ -236,13 +236,10 @@ class TerminalDesk:
 
     def _chosen(self, prompt: Prompt, typed: str) -> str | None:
         words, choices = typed.strip().lower(), prompt.choices
-        fitting = [choice for choice in choices if choice.startswith(words)]
-        if words in choices:
-            return words
-        if words == STOP_KEY and not fitting and "stop" in choices:
+        if (choice := prompt.chosen(words)) is not None:
+            return choice
+        if words == STOP_KEY and "stop" in choices:
             return "stop"
-        if words and len(fitting) == 1:
-            return fitting[0]
         self._typed.text = ""
         what = f"{typed!r} is not one of" if words else "one of these words is needed"
         self._remark(f"{what}: {', '.join(choices)}")

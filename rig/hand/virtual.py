@@ -8,6 +8,7 @@ from drivers.clock import VirtualClock
 from drivers.simulated.bench import LIGHT_SENSOR, VirtualBench
 from rig.hand.lead import POWER_LABEL
 from rig.hand.view import HandAnswer, HandView
+from rig.operator import ProgramAnswers
 
 #: How long carrying, reading off and typing take. [s]
 TAKES_S: Final = 12.0
@@ -15,7 +16,7 @@ TAKES_S: Final = 12.0
 LOOKS_S: Final = 2.0
 
 
-class VirtualHand:
+class VirtualHand(ProgramAnswers[HandAnswer]):
     """Does what a view asks for, and answers it, on the bench in this process: a `HandDesk`.
 
     Parameters
@@ -28,7 +29,6 @@ class VirtualHand:
         self._bench = bench
         self._clock = clock
         self._view: HandView | None = None
-        self._answer: HandAnswer | None = None
         self.cues = 0
 
     def show(self, view: HandView) -> None:
@@ -60,22 +60,9 @@ class VirtualHand:
             shown = self._bench.measured_ppfd(LIGHT_SENSOR, now_s - LOOKS_S, now_s)
         return HandAnswer(text=f"{shown:.1f}")
 
-    def answer(self) -> HandAnswer | None:
-        """Return the answer once it is there, and once only."""
-        answer, self._answer = self._answer, None
-        return answer
-
     def cue(self) -> None:
         """Count how often one may move on."""
         self.cues += 1
-
-    def fileno(self) -> int | None:
-        """Return None: nothing of the operating system to wait on."""
-        return None
-
-    def readable(self) -> bool:
-        """Say whether the answer is there."""
-        return self._answer is not None
 
     def close(self) -> None:
         """Do nothing: there is no terminal."""
