@@ -21,12 +21,8 @@ from attrs import Factory, define, frozen
 
 from analysis import run_folder
 from analysis.summary import summarise
-from rig.build import build
-from rig.demo.person import NoStop, VirtualPerson
-from rig.progress import QuietProgress
-from rig.resume import read_interrupted, resume
 from rig.storage import OsStorage
-from tests.rig.bench_run import do_run, plan_of
+from tests.rig.bench_run import as_built, do_resume, do_run, plan_of
 from tests.rig.test_resume import BRIEF, still_bench
 
 SMALL = {**BRIEF, "grid": {"rows": 2, "columns": 3}, "dark": {"points": 5}}
@@ -61,19 +57,7 @@ def begin(folder: Path, tell: Report) -> None:
 def go_on(folder: Path, tell: Report) -> None:
     """Resume it, on a bench that was switched off meanwhile."""
     (path,) = (folder / "lab" / "runs").iterdir()
-    plan, profile, lab = read_interrupted(path, folder / "rig.toml")
-    bench = build(profile, plan.device.name)
-    resume(
-        path,
-        plan,
-        profile,
-        lab,
-        bench=bench,
-        operator=VirtualPerson(bench, plan.device.name),
-        stop=NoStop(),
-        progress=QuietProgress(),
-        storage=TellingStorage(tell),
-    )
+    do_resume(path, folder / "rig.toml", as_built, storage=TellingStorage(tell))
 
 
 def _work(work: Callable[[Path, Report], None], folder: Path, report: Connection) -> None:

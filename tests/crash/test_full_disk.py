@@ -18,16 +18,12 @@ import pytest
 
 from analysis import run_folder
 from analysis.summary import summarise
-from rig.build import build
-from rig.demo.person import NoStop, VirtualPerson
 from rig.faults import RunStopped
-from rig.progress import QuietProgress
 from rig.recorder import Recorder, RecorderError
-from rig.resume import read_interrupted, resume
 from rig.storage import OsStorage
 from tests.crash.killed_night import ALIKE, SMALL, TellingStorage
 from tests.crash.promises import RESUMED, Promise, broken, first_session
-from tests.rig.bench_run import do_run, plan_of
+from tests.rig.bench_run import as_built, do_resume, do_run, plan_of
 from tests.rig.test_resume import still_bench
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="tmpfs is of Linux")
@@ -138,7 +134,7 @@ def test_a_run_that_meets_a_full_disk_stops_in_one_line_and_is_resumed(mounted, 
             assert len(data) == size
     run_folder.load(folder)
     (disk / "filler").unlink()
-    go_on(folder, disk / "rig.toml")
+    do_resume(folder, disk / "rig.toml", as_built)
     run = run_folder.load(folder)
     assert run.damage == ()
     assert run.descriptor["evenfall"]["is_closed"]
@@ -146,22 +142,6 @@ def test_a_run_that_meets_a_full_disk_stops_in_one_line_and_is_resumed(mounted, 
     never.mkdir()
     wanted = whole_map(do_run(never, plan_of(never, **SMALL), *still_bench(never)))
     assert np.allclose(whole_map(folder), wanted, rtol=ALIKE)
-
-
-def go_on(folder, rig_path):
-    plan, profile, lab = read_interrupted(folder, rig_path)
-    bench = build(profile, plan.device.name)
-    resume(
-        folder,
-        plan,
-        profile,
-        lab,
-        bench=bench,
-        operator=VirtualPerson(bench, plan.device.name),
-        stop=NoStop(),
-        progress=QuietProgress(),
-    )
-    bench.close()
 
 
 def test_a_run_ends_in_good_order_before_the_disk_is_full(mounted):

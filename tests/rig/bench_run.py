@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 
@@ -12,11 +13,12 @@ from drivers.clock import VirtualClock
 from drivers.simulated.attach import attach, rig_text, usual_instruments
 from drivers.simulated.bench import VirtualBench
 from drivers.simulated.instruments import Instruments
-from rig.build import Bench, assemble
+from rig.build import Bench, assemble, build
 from rig.demo.person import NoStop, VirtualPerson
 from rig.plan import Plan, read_plan
 from rig.profile import Profile, read_profile
 from rig.progress import QuietProgress
+from rig.resume import read_interrupted, resume
 from rig.run import run
 
 #: Short enough for a test, and lax enough that a lamp that has just been lit passes.
@@ -99,3 +101,36 @@ def do_run(
         )
     finally:
         bench.close()
+
+
+def do_resume(
+    path: Path,
+    rig_path: Path,
+    bench_for: Callable[[Profile, Plan], Bench],
+    *,
+    operator=None,
+    storage=None,
+) -> Bench:
+    """Go on with an interrupted run on the bench that is made for it; return that bench."""
+    plan, profile, lab = read_interrupted(path, rig_path)
+    bench = bench_for(profile, plan)
+    try:
+        resume(
+            path,
+            plan,
+            profile,
+            lab,
+            bench=bench,
+            operator=operator or VirtualPerson(bench, plan.device.name),
+            stop=NoStop(),
+            progress=QuietProgress(),
+            storage=storage,
+        )
+    finally:
+        bench.close()
+    return bench
+
+
+def as_built(profile: Profile, plan: Plan) -> Bench:
+    """Build the bench of a profile, as a program begun anew does."""
+    return build(profile, plan.device.name)

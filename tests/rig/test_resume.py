@@ -29,7 +29,7 @@ from rig.faults import RunStopped
 from rig.progress import QuietProgress
 from rig.recorder import Recorder, RecorderError
 from rig.resume import read_interrupted, resume
-from tests.rig.bench_run import bench_of, do_run, plan_of
+from tests.rig.bench_run import bench_of, do_resume, do_run, plan_of
 from tests.rig.test_chain_against_truth import EXACT
 
 #: Nothing drifts and nothing errs: whatever differs then comes from the interruption.
@@ -143,21 +143,9 @@ def opened_again(profile, bench):
 
 
 def resumed(path, profile_path, bench, *, operator=None):
-    plan, profile, lab = read_interrupted(path, profile_path)
-    again = opened_again(profile, bench)
-    try:
-        resume(
-            path,
-            plan,
-            profile,
-            lab,
-            bench=again,
-            operator=operator or VirtualPerson(again, plan.device.name),
-            stop=NoStop(),
-            progress=QuietProgress(),
-        )
-    finally:
-        again.close()
+    do_resume(
+        path, profile_path, lambda profile, plan: opened_again(profile, bench), operator=operator
+    )
     run = run_folder.load(path)
     assert run.damage == ()
     assert run.descriptor["evenfall"]["is_closed"]

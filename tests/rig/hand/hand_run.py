@@ -9,14 +9,11 @@ import tomli_w
 
 from drivers.clock import VirtualClock
 from rig.build import Bench, build
-from rig.demo.person import NoStop, VirtualPerson
 from rig.hand.view import HandAnswer, HandView
 from rig.hand.virtual import VirtualHand
 from rig.plan import Plan
 from rig.profile import Profile, read_profile
-from rig.progress import QuietProgress
-from rig.resume import read_interrupted, resume
-from tests.rig.bench_run import do_run, plan_of
+from tests.rig.bench_run import do_resume, do_run, plan_of
 
 KEYED = {"light_sensor": {"kind": "keyed"}, "power_meter": {"kind": "keyed"}}
 METER = {
@@ -119,19 +116,4 @@ def run_by_hand(folder: Path, act: Act | None = None, *, rig: dict | None = None
 
 
 def resume_by_hand(run: Path, rig_path: Path, act: Act | None = None) -> Bench:
-    plan, profile, lab = read_interrupted(run, rig_path)
-    bench = bench_by_hand(profile, plan, act)
-    try:
-        resume(
-            run,
-            plan,
-            profile,
-            lab,
-            bench=bench,
-            operator=VirtualPerson(bench, plan.device.name),
-            stop=NoStop(),
-            progress=QuietProgress(),
-        )
-    finally:
-        bench.close()
-    return bench
+    return do_resume(run, rig_path, lambda profile, plan: bench_by_hand(profile, plan, act))
