@@ -56,6 +56,7 @@ class Terminal:
         self._clock = clock
         self._seconds_per_byte = seconds_per_byte
         self._master = -1
+        self._lost: list[int] = []
         self.is_away = False
         self.first_opened_s = math.inf
         self._appear()
@@ -112,14 +113,18 @@ class Terminal:
             self._master = -1
             self._is_open = False
             self._look_s = math.inf
+        while self._lost:
+            os.close(self._lost.pop())
 
     def lose(self) -> None:
         """Take the port away, as a plug that is pulled; `come_back` brings it under a new name."""
         self.is_away = True
         gone = self._master
-        # The next device is made before the old one goes: else it would get the same name.
-        self._appear()
+        # The system gives no other device this name while somebody holds this one: who had it open
+        # may still know its port by it.
+        self._lost.append(os.open(self.port, os.O_RDWR | os.O_NOCTTY))
         os.close(gone)
+        self._appear()
         self._is_open = False
         self._arriving.clear()
         self._leaving.clear()

@@ -179,6 +179,21 @@ def test_closed_bench_takes_its_ports_away():
     assert not os.path.exists(port)
 
 
+def test_the_name_of_a_lost_port_goes_to_no_other_device_while_the_bench_is_there():
+    served = Served(9600)
+    (terminal,) = served.terminals._terminals.values()
+    lost = terminal.port
+    terminal.lose()
+    assert not os.path.exists(lost)
+    pairs = [os.openpty() for _ in range(4)]
+    names = [terminal.port, *(os.ttyname(slave) for _, slave in pairs)]
+    for pair in pairs:
+        for descriptor in pair:
+            os.close(descriptor)
+    served.terminals.close()
+    assert lost not in names
+
+
 def test_idle_bench_uses_next_to_no_processor_time():
     with Served(1200, 9600, 115_200, 1200) as served:
         ports = [served.opened(n) for n in range(4)]
